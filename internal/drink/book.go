@@ -71,6 +71,9 @@ type Ingredient struct {
 	Density Milli
 	// PumpVolume is mL delivered by one pump; zero where it is not pumped.
 	PumpVolume Milli
+	// HotFactor is this milk's own House.MilkHotFactor, in thousandths; zero
+	// takes the house's.
+	HotFactor Milli
 }
 
 // Drink is a named drink with its servings, as written.
@@ -140,13 +143,20 @@ type Check struct {
 	// Target, Low and High in the measure's base unit; limits belong to the
 	// accepted side. NoLow or NoHigh where one-sided; Target lies within.
 	Target, Low, High Milli
-	Criticality       Criticality
-	Need              Need
+	// HardHigh is the hard maximum: a value above it is a safety matter
+	// whatever the check's criticality. At least High; NoHigh for none, which
+	// zero means too, so that a hard maximum of nought cannot be stated.
+	HardHigh    Milli
+	Criticality Criticality
+	Need        Need
 	// Occurrences is how many readings a full log has: pulls, or 1.
 	Occurrences int
 	// Resolution is the coarsest instrument step accepted as read.
 	Resolution Milli
 }
+
+// HasHardHigh is true when the check states a hard maximum.
+func (k *Check) HasHardHigh() bool { return k.HardHigh != NoHigh && k.HardHigh != 0 }
 
 // Step is one act in the build order.
 type Step struct {

@@ -65,12 +65,15 @@ type Measure struct {
 	Resolution Milli
 	// PerPull is true for what is measured once for each pull of a basket.
 	PerPull bool
-	// Criticality is the default for checks that state none.
+	// Criticality is the default for checks that state none. A hard maximum is
+	// a safety matter whatever stands here.
 	Criticality Criticality
 	// Below and Above are the words for a value under and over its limits.
 	Below, Above string
-	// MendBelow and MendAbove say what to do about it; may be empty.
-	MendBelow, MendAbove string
+	// MendBelow and MendAbove say what to do about it; MendHard about a value
+	// above a hard maximum, or above a limit that is itself a safety matter.
+	// Each may be empty.
+	MendBelow, MendAbove, MendHard string
 }
 
 // Measures lists every measure. Limits of possibility, resolutions and words
@@ -88,12 +91,14 @@ var Measures = []Measure{
 		Below: "weak", Above: "strong"},
 	{Code: "water_volume", Label: "water", Unit: Millilitre, Least: 0, Most: 1_000_000, Resolution: 5_000, Criticality: Quality,
 		Below: "short", Above: "over", MendBelow: "fill to the mark", MendAbove: "fill to the mark"},
-	{Code: "water_temp", Label: "water temperature", Unit: Celsius, Least: 0, Most: 100_500, Resolution: 1_000, Criticality: Safety,
-		Below: "cool", Above: "hot", MendBelow: "check the tap's set point", MendAbove: "do not serve; let it cool and check the tap's set point"},
+	{Code: "water_temp", Label: "water temperature", Unit: Celsius, Least: 0, Most: 100_500, Resolution: 500, Criticality: Quality,
+		Below: "cool", Above: "hot", MendBelow: "check the tap's set point", MendAbove: "check the tap's set point",
+		MendHard: "do not serve; let it cool and check the tap's set point"},
 	{Code: "milk_volume", Label: "cold milk", Unit: Millilitre, Least: 0, Most: 2_000_000, Resolution: 5_000, Criticality: Quality,
 		Below: "short", Above: "over", MendBelow: "pour to the jug's mark", MendAbove: "pour to the jug's mark"},
-	{Code: "milk_temp", Label: "milk temperature", Unit: Celsius, Least: -2_000, Most: 105_000, Resolution: 1_000, Criticality: Safety,
-		Below: "cool", Above: "hot", MendBelow: "steam longer", MendAbove: "do not serve; steam fresh milk and stop sooner"},
+	{Code: "milk_temp", Label: "milk temperature", Unit: Celsius, Least: -2_000, Most: 105_000, Resolution: 500, Criticality: Quality,
+		Below: "cool", Above: "hot", MendBelow: "steam longer", MendAbove: "stop the steam sooner",
+		MendHard: "do not serve; steam fresh milk and stop sooner"},
 	{Code: "froth_depth", Label: "froth depth", Unit: Millimetre, Least: 0, Most: 150_000, Resolution: 1_000, Criticality: Quality,
 		Below: "thin", Above: "thick", MendBelow: "stretch longer", MendAbove: "stretch less"},
 	{Code: "froth_above_rim", Label: "froth above the rim", Unit: Millimetre, Least: -150_000, Most: 60_000, Resolution: 1_000, Criticality: Appearance,
@@ -116,8 +121,9 @@ var Measures = []Measure{
 		Below: "light", Above: "heavy"},
 	{Code: "cup_mass", Label: "whole-cup mass", Unit: Gram, Least: 1_000, Most: 2_000_000, Resolution: 1_000, Criticality: Quality,
 		Below: "light", Above: "heavy", MendBelow: "too much air, or short milk: look at the froth", MendAbove: "too little air, or too much milk"},
-	{Code: "serve_temp", Label: "handover temperature", Unit: Celsius, Least: -5_000, Most: 105_000, Resolution: 1_000, Criticality: Safety,
-		Below: "cool", Above: "hot", MendBelow: "hand over sooner", MendAbove: "do not serve yet; let it cool"},
+	{Code: "serve_temp", Label: "handover temperature", Unit: Celsius, Least: -5_000, Most: 105_000, Resolution: 500, Criticality: Quality,
+		Below: "cool", Above: "hot", MendBelow: "hand over sooner", MendAbove: "let it cool",
+		MendHard: "do not serve yet; let it cool"},
 	{Code: "hold_time", Label: "time held before handover", Unit: Second, Least: 0, Most: 86_400_000, Resolution: 1_000, Criticality: Quality,
 		Below: "short", Above: "long", MendAbove: "make it fresh"},
 }
