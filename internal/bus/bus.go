@@ -1,0 +1,217 @@
+// Package bus answers where messages go: the subjects, the streams and what
+// their acknowledgements promise, the durable consumers, the connection, and
+// the server that runs in-process on a small installation.
+//
+// Promises. The server syncs each write before it acknowledges, so an
+// acknowledged message survives the loss of power of a single server, and in a
+// cluster the loss of a minority. The bus is transport all the same: the
+// centre's databases are the record, and everything on the bus can be sent
+// again from the station's log or the authority's database.
+package bus
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"go.uber.org/zap"
+)
+
+// The streams.
+const (
+	// StreamBook carries signed releases from the authority to stations.
+	StreamBook = "BOOK"
+	// StreamBuilds carries batches of logged builds to the centre.
+	StreamBuilds = "BUILDS"
+	// StreamDeviations carries off-spec builds ahead of their batch.
+	StreamDeviations = "DEVIATIONS"
+)
+
+const (
+	prefixBook      = "samecup.book."
+	prefixBuild     = "samecup.build."
+	prefixDeviation = "samecup.deviation."
+	prefixPresence  = "samecup.presence."
+
+	// DedupeWindow is how long the bus itself remembers message ids. It only
+	// saves work: the unique build id at the centre is the guarantee.
+	DedupeWindow = time.Hour
+	// MaxPayloadBytes bounds one message.
+	MaxPayloadBytes = 8 << 20
+
+	BookHistory    = 64
+	maxStreamBytes = 8 << 30
+	maxBookBytes   = 2 << 30
+	// Long enough to commit a large batch, short enough that what was in flight
+	// when a bus went away comes again soon; counting it twice costs nothing.
+	ackWait         = 5 * time.Second
+	maxAckPending   = 1000
+	connectTimeout  = 5 * time.Second
+	reconnectWait   = 500 * time.Millisecond
+	reconnectJitter = 500 * time.Millisecond
+)
+
+// BookSubject is where releases of a scope are published.
+func BookSubject(scope string) string { return prefixBook + scope }
+
+// BookSubjects matches the releases of every scope.
+const BookSubjects = prefixBook + ">"
+
+// BuildSubject is where a station's batches go.
+func BuildSubject(site, station string) string { return prefixBuild + site + "." + station }
+
+// DeviationSubject is where a station's deviations go.
+func DeviationSubject(site, station string) string { return prefixDeviation + site + "." + station }
+
+// PresenceSubject is where a station tells what it holds; the authority
+// answers there.
+func PresenceSubject(site, station string) string { return prefixPresence + site + "." + station }
+
+// PresenceSubjects matches every station's presence.
+const PresenceSubjects = prefixPresence + "*.*"
+
+// SplitStationSubject takes the site and station off a build, deviation or
+// presence subject.
+func SplitStationSubject(subject string) (site, station string, ok bool) {
+	for _, p := range [...]string{prefixBuild, prefixDeviation, prefixPresence} {
+		if rest, found := strings.CutPrefix(subject, p); found {
+			site, station, ok = strings.Cut(rest, ".")
+			return site, station, ok && site != "" && station != "" && !strings.Contains(station, ".")
+		}
+	}
+	return "", "", false
+}
+
+// EnsureStreams makes the three streams or brings their settings up to date.
+// BUILDS and DEVIATIONS are work queues that refuse new messages when full,
+// so that a station's outbox waits and nothing old is dropped. BOOK keeps the
+// last 16 releases of each scope; the database keeps all.
+func EnsureStreams(ctx context.Context, js jetstream.JetStream) error {
+	queue := func(name, subjects string) jetstream.StreamConfig {
+		return jetstream.StreamConfig{
+			Name:       name,
+			Subjects:   []string{subjects},
+			Retention:  jetstream.WorkQueuePolicy,
+			Discard:    jetstream.DiscardNew,
+			MaxBytes:   maxStreamBytes,
+			Storage:    jetstream.FileStorage,
+			Duplicates: DedupeWindow,
+			DenyDelete: true,
+		}
+	}
+	for _, cfg := range []jetstream.StreamConfig{
+		{
+			Name:              StreamBook,
+			Subjects:          []string{BookSubjects},
+			Retention:         jetstream.LimitsPolicy,
+			Discard:           jetstream.DiscardOld,
+			MaxMsgsPerSubject: BookHistory,
+			MaxBytes:          maxBookBytes,
+			Storage:           jetstream.FileStorage,
+			Duplicates:        DedupeWindow,
+		},
+		queue(StreamBuilds, prefixBuild+"*.*"),
+		queue(StreamDeviations, prefixDeviation+"*.*"),
+	} {
+		if _, err := js.CreateOrUpdateStream(ctx, cfg); err != nil {
+			return fmt.Errorf("stream %s: %w", cfg.Name, err)
+		}
+	}
+	return nil
+}
+
+// StationConsumer is the name of a station's durable consumer on BOOK.
+func StationConsumer(site, station string) string { return site + "_" + station }
+
+// EnsureStationConsumer makes a station's durable consumer on BOOK: the kept
+// releases of each of its scopes in order, then each new one. The last alone
+// would not do, since it may take effect later than today. The centre makes the
+// consumer, since a station may not.
+func EnsureStationConsumer(ctx context.Context, js jetstream.JetStream, site, station string, scopes []string) (string, error) {
+	name := StationConsumer(site, station)
+	subjects := make([]string, len(scopes))
+	for i, s := range scopes {
+		subjects[i] = BookSubject(s)
+	}
+	_, err := js.CreateOrUpdateConsumer(ctx, StreamBook, jetstream.ConsumerConfig{
+		Durable:        name,
+		DeliverPolicy:  jetstream.DeliverAllPolicy,
+		AckPolicy:      jetstream.AckExplicitPolicy,
+		AckWait:        ackWait,
+		FilterSubjects: subjects,
+	})
+	if err != nil {
+		return "", fmt.Errorf("consumer %s on %s: %w", name, StreamBook, err)
+	}
+	return name, nil
+}
+
+// EnsureIntakeConsumer makes the centre's durable consumer on a whole stream,
+// from its first message.
+func EnsureIntakeConsumer(ctx context.Context, js jetstream.JetStream, stream, durable string) (jetstream.Consumer, error) {
+	c, err := js.CreateOrUpdateConsumer(ctx, stream, jetstream.ConsumerConfig{
+		Durable:       durable,
+		DeliverPolicy: jetstream.DeliverAllPolicy,
+		AckPolicy:     jetstream.AckExplicitPolicy,
+		AckWait:       ackWait,
+		MaxAckPending: maxAckPending,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("consumer %s on %s: %w", durable, stream, err)
+	}
+	return c, nil
+}
+
+// Event makes a message with CloudEvents 1.0 headers in the NATS protocol
+// binding's binary mode. The id also deduplicates.
+func Event(subject, id, typ, source string, at time.Time, data []byte) *nats.Msg {
+	m := nats.NewMsg(subject)
+	m.Header.Set(nats.MsgIdHdr, id)
+	m.Header.Set("ce-specversion", "1.0")
+	m.Header.Set("ce-id", id)
+	m.Header.Set("ce-type", typ)
+	m.Header.Set("ce-source", source)
+	m.Header.Set("ce-time", at.UTC().Format(time.RFC3339Nano))
+	m.Header.Set("ce-datacontenttype", "application/protobuf")
+	m.Data = data
+	return m
+}
+
+// Connect dials the bus and keeps the connection for ever: it reconnects
+// without end, does not fail when the bus is away at the start, and buffers
+// nothing on the client, so that a publish while disconnected fails at once
+// instead of looking done.
+func Connect(ctx context.Context, url, name string, log *zap.Logger, opts ...nats.Option) (*nats.Conn, error) {
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	all := append([]nats.Option{
+		nats.Name(name),
+		nats.Timeout(connectTimeout),
+		nats.MaxReconnects(-1),
+		nats.ReconnectWait(reconnectWait),
+		nats.ReconnectJitter(reconnectJitter, reconnectJitter),
+		nats.RetryOnFailedConnect(true),
+		nats.ReconnectBufSize(-1),
+		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) {
+			log.Info("bus connection lost", zap.Error(err))
+		}),
+		nats.ReconnectHandler(func(c *nats.Conn) {
+			log.Info("bus connection back", zap.String("url", c.ConnectedUrlRedacted()))
+		}),
+		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) {
+			if !errors.Is(err, nats.ErrConnectionClosed) {
+				log.Warn("bus error", zap.Error(err))
+			}
+		}),
+	}, opts...)
+	nc, err := nats.Connect(url, all...)
+	if err != nil {
+		return nil, fmt.Errorf("connect to the bus at %s: %w", url, err)
+	}
+	return nc, nil
+}

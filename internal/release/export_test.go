@@ -1,0 +1,4 @@
+package release
+
+// PreAuth lets the tests see the bytes that are signed.
+var PreAuth = preAuth

@@ -1,0 +1,59 @@
+package rpc
+
+import (
+	"strings"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/protoadapt"
+)
+
+// Domain is the domain of our error reasons.
+const Domain = "samecup"
+
+// Violation is one thing wrong with a request.
+type Violation struct {
+	// Field is the path of the field in the request.
+	Field string
+	// Description names the value, what is allowed and what to do.
+	Description string
+}
+
+// Invalid is an INVALID_ARGUMENT error that carries each violation.
+func Invalid(violations ...Violation) error {
+	return violated(codes.InvalidArgument, "BAD_REQUEST", violations)
+}
+
+// Blocked is a FAILED_PRECONDITION error that carries each violation: the
+// request is well formed, but what it asks for may not be done as things are.
+func Blocked(reason string, violations ...Violation) error {
+	return violated(codes.FailedPrecondition, reason, violations)
+}
+
+func violated(code codes.Code, reason string, violations []Violation) error {
+	br := &errdetails.BadRequest{}
+	lines := make([]string, len(violations))
+	for i, v := range violations {
+		br.FieldViolations = append(br.FieldViolations, &errdetails.BadRequest_FieldViolation{Field: v.Field, Description: v.Description})
+		lines[i] = v.Field + ": " + v.Description
+	}
+	return detailed(code, strings.Join(lines, "; "), &errdetails.ErrorInfo{Reason: reason, Domain: Domain}, br)
+}
+
+// Fail is an error of any code with a reason from the table in DEVELOPERS.md.
+func Fail(code codes.Code, reason, msg string, meta map[string]string) error {
+	return detailed(code, msg, &errdetails.ErrorInfo{Reason: reason, Domain: Domain, Metadata: meta})
+}
+
+func detailed(code codes.Code, msg string, details ...protoadapt.MessageV1) error {
+	const maxMessage = 4 << 10 // headers are bounded; the details carry the rest
+	if len(msg) > maxMessage {
+		msg = msg[:maxMessage] + "…"
+	}
+	st, err := status.New(code, msg).WithDetails(details...)
+	if err != nil {
+		return status.Error(code, msg)
+	}
+	return st.Err()
+}

@@ -1,0 +1,106 @@
+// Package sqlitedb answers how we open a SQLite file so that what was
+// committed stays: one writer, a few readers, write-ahead log, full sync,
+// migrations applied, and each of these settings asserted at start.
+package sqlitedb
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/url"
+
+	"github.com/pressly/goose/v3"
+	_ "modernc.org/sqlite" // the database/sql driver
+)
+
+// DB is one SQLite file.
+type DB struct {
+	// Write has a single connection whose transactions begin immediate.
+	Write *sql.DB
+	// Read has four connections that cannot write.
+	Read *sql.DB
+}
+
+const readers = 4
+
+// Open opens or makes the file at path and applies the migrations, a flat
+// folder of NNNN_name.sql files.
+func Open(ctx context.Context, path string, migrations fs.FS) (*DB, error) {
+	write, err := open(path, readWrite)
+	if err != nil {
+		return nil, err
+	}
+	write.SetMaxOpenConns(1)
+	db := &DB{Write: write}
+	if err := db.setUp(ctx, path, migrations); err != nil {
+		return nil, errors.Join(fmt.Errorf("database %s: %w", path, err), db.Close())
+	}
+	return db, nil
+}
+
+func (db *DB) setUp(ctx context.Context, path string, migrations fs.FS) error {
+	if err := assertPragmas(ctx, db.Write); err != nil {
+		return err
+	}
+	p, err := goose.NewProvider(goose.DialectSQLite3, db.Write, migrations)
+	if err != nil {
+		return fmt.Errorf("read migrations: %w", err)
+	}
+	if _, err := p.Up(ctx); err != nil {
+		return fmt.Errorf("migrate: %w", err)
+	}
+	if db.Read, err = open(path, readOnly); err != nil {
+		return err
+	}
+	db.Read.SetMaxOpenConns(readers)
+	return nil
+}
+
+type mode bool
+
+const (
+	readWrite mode = false
+	readOnly  mode = true
+)
+
+func open(path string, m mode) (*sql.DB, error) {
+	q := url.Values{}
+	for _, p := range []string{"busy_timeout(5000)", "journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(1)"} {
+		q.Add("_pragma", p)
+	}
+	if m == readOnly {
+		q.Add("_pragma", "query_only(1)")
+	} else {
+		q.Set("_txlock", "immediate")
+	}
+	u := url.URL{Scheme: "file", Opaque: (&url.URL{Path: path}).EscapedPath(), RawQuery: q.Encode()}
+	db, err := sql.Open("sqlite", u.String())
+	if err != nil {
+		return nil, fmt.Errorf("open %s: %w", path, err)
+	}
+	return db, nil
+}
+
+func assertPragmas(ctx context.Context, db *sql.DB) error {
+	for pragma, want := range map[string]string{"busy_timeout": "5000", "journal_mode": "wal", "synchronous": "2", "foreign_keys": "1"} {
+		var got string
+		if err := db.QueryRowContext(ctx, "PRAGMA "+pragma).Scan(&got); err != nil {
+			return fmt.Errorf("read pragma %s: %w", pragma, err)
+		}
+		if got != want {
+			return fmt.Errorf("pragma %s is %q, must be %q; the disk may not support it", pragma, got, want)
+		}
+	}
+	return nil
+}
+
+// Close closes both pools.
+func (db *DB) Close() error {
+	var err error
+	if db.Read != nil {
+		err = db.Read.Close()
+	}
+	return errors.Join(err, db.Write.Close())
+}
