@@ -1,0 +1,26 @@
+// Package station answers one question: is this drink, just made at this
+// machine, to the spec in force?
+//
+// An [Agent] keeps verified releases on disk, judges each build by the one in
+// force when it began, and answers only once build and verdict are on disk.
+// Whatever was logged goes to the centre over the bus when there is one: all
+// builds in order in batches, deviations at once beside them. Nothing here
+// needs the bus: an agent opens, judges and logs with none for days.
+//
+// # What is promised
+//
+//   - LogBuild's answer: the build survives a crash of the process or the
+//     machine (SQLite, WAL, synchronous FULL).
+//   - A record leaves the outbox only after the bus acknowledged it. It is sent
+//     at least once. A retry within one run of the agent sends the same batch
+//     under the same message id; after a restart batches may be cut at other
+//     places, so that only the unique build id at the centre makes it count
+//     once. The bus's own deduplication is a saving, no more.
+//   - The same build id again gets its first answer while the record is on
+//     disk: until it was acknowledged and a thousand later ones were too. After
+//     that the station takes it for a new build, and the centre counts it once.
+//   - Builds are numbered without gaps and chained by SHA-256 over the exact
+//     bytes of each record.
+//   - A release is taken only if signed by a key learnt at enrolment, for one
+//     of this station's scopes, and newer than what is held.
+package station

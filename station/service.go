@@ -1,0 +1,67 @@
+package station
+
+import (
+	"context"
+	"fmt"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"samecup.example/samecup/internal/drink"
+	"samecup.example/samecup/internal/rpc"
+	pb "samecup.example/samecup/proto/samecup/v1"
+	"samecup.example/samecup/station/shelf"
+)
+
+// service is the agent's face towards tablets and instruments.
+type service struct {
+	pb.UnimplementedStationServiceServer
+	agent *Agent
+}
+
+func (s *service) LogBuild(ctx context.Context, req *pb.LogBuildRequest) (*pb.LogBuildResponse, error) {
+	return s.agent.LogBuild(ctx, req)
+}
+
+func (s *service) ListServings(context.Context, *pb.ListServingsRequest) (*pb.ListServingsResponse, error) {
+	h, err := s.agent.inForce()
+	if err != nil {
+		return nil, err
+	}
+	return &pb.ListServingsResponse{Release: h.Number, Servings: h.Servings}, nil
+}
+
+func (s *service) GetCard(_ context.Context, req *pb.GetCardRequest) (*pb.GetCardResponse, error) {
+	h, err := s.agent.inForce()
+	if err != nil {
+		return nil, err
+	}
+	serving, ok := h.Book.ServingByID(req.GetServing())
+	if !ok {
+		return nil, rpc.Fail(codes.NotFound, "NO_SERVING", fmt.Sprintf("release %d has no serving %q; list the servings for those it has", h.Number, clip(req.GetServing())), nil)
+	}
+	return &pb.GetCardResponse{Release: h.Number, Text: drink.Card(h.Book, serving)}, nil
+}
+
+func (s *service) GetStatus(context.Context, *pb.GetStatusRequest) (*pb.GetStatusResponse, error) {
+	st := s.agent.Status()
+	res := &pb.GetStatusResponse{
+		Site: st.Site, Station: st.Station, Release: st.Release, NextRelease: st.NextRelease,
+		Online: st.Online, OutboxDepth: st.OutboxDepth, LastSequence: st.LastSequence,
+	}
+	if st.Release != 0 {
+		res.ReleaseEffectiveTime = timestamppb.New(st.ReleaseEffective)
+	}
+	if !st.Heard.IsZero() {
+		res.HeardTime = timestamppb.New(st.Heard)
+	}
+	return res, nil
+}
+
+func (a *Agent) inForce() (*shelf.Held, error) {
+	h := a.shelf.InForce(a.cfg.Now())
+	if h == nil {
+		return nil, rpc.Fail(codes.FailedPrecondition, "NO_RELEASE", "this station holds no release in force yet; publish one, or wait until it has arrived", nil)
+	}
+	return h, nil
+}

@@ -1,0 +1,217 @@
+// Package store answers one question: what has this station logged, and what of
+// it has the bus not acknowledged yet?
+//
+// One goroutine writes. It takes all builds that wait into one transaction, so
+// that callers share the cost of a sync, and it numbers and chains them.
+package store
+
+import (
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"embed"
+	"errors"
+	"fmt"
+	"io/fs"
+	"sync"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"samecup.example/samecup/internal/sqlitedb"
+	pb "samecup.example/samecup/proto/samecup/v1"
+)
+
+//go:embed migrations/*.sql
+var migrations embed.FS
+
+const (
+	// Keep is how many acknowledged records stay on disk, so that a build sent
+	// again by a tablet gets its first answer.
+	Keep = 1000
+	// MaxRecordBytes bounds one stored record, bytes, well below what one
+	// message on the bus may carry.
+	MaxRecordBytes = 2 << 20
+
+	queueLen      = 2048
+	maxBatch      = 1024
+	maxBatchBytes = 4 << 20
+	// pruneStep is how many rows one transaction deletes at most.
+	pruneStep = 2048
+	// markDelay is how long a watermark may wait for a transaction to ride on.
+	markDelay = 100 * time.Millisecond
+)
+
+// ErrClosed is returned after Close.
+var ErrClosed = errors.New("the build log is closed")
+
+// Log is the station's build log and outbox.
+type Log struct {
+	db     *sqlitedb.DB
+	insert *sql.Stmt
+	queue  chan *pending
+	kick   chan struct{}
+	stop   chan struct{}
+	done   chan struct{}
+
+	// The writer's own: what the next record builds on.
+	tip     tip
+	written marks
+	pruned  uint64
+
+	mu      sync.Mutex
+	state   State
+	changed chan struct{}
+	tail    []Record
+	tailLen int
+}
+
+// tip is the end of the chain.
+type tip struct {
+	seq  uint64
+	hash [sha256.Size]byte
+}
+
+// marks are the outbox's watermarks.
+type marks struct{ builds, deviations uint64 }
+
+// State is a snapshot of the log.
+type State struct {
+	// Last is the last sequence logged, LastTime when; zero if there is none.
+	Last     uint64
+	LastTime time.Time
+	// LastDeviation is the sequence of the last deviation logged.
+	LastDeviation uint64
+	// BuildsSent and DeviationsSent are watermarks: all up to them was
+	// acknowledged by the bus.
+	BuildsSent, DeviationsSent uint64
+}
+
+// Depth is how many builds the bus has not acknowledged.
+func (s State) Depth() uint64 { return s.Last - s.BuildsSent }
+
+// Drained is true when nothing waits to be sent.
+func (s State) Drained() bool {
+	return s.BuildsSent >= s.Last && s.DeviationsSent >= s.LastDeviation
+}
+
+// Record is one stored build.
+type Record struct {
+	Seq uint64
+	ID  [16]byte
+	// Bytes are the marshalled pb.BuildRecord; not to be changed.
+	Bytes []byte
+}
+
+// Open opens or creates the log in the database file at path and checks its
+// end of the chain.
+func Open(ctx context.Context, path string) (*Log, error) {
+	sub, err := fs.Sub(migrations, "migrations")
+	if err != nil {
+		return nil, fmt.Errorf("read the build log's migrations: %w", err)
+	}
+	db, err := sqlitedb.Open(ctx, path, sub)
+	if err != nil {
+		return nil, fmt.Errorf("open the build log %s: %w", path, err)
+	}
+	l := &Log{
+		db: db, queue: make(chan *pending, queueLen), kick: make(chan struct{}, 1),
+		stop: make(chan struct{}), done: make(chan struct{}), changed: make(chan struct{}),
+	}
+	if err := l.load(ctx); err != nil {
+		return nil, errors.Join(fmt.Errorf("read the build log %s: %w", path, err), db.Close())
+	}
+	go l.run()
+	return l, nil
+}
+
+// load reads where the last run ended.
+func (l *Log) load(ctx context.Context) error {
+	var err error
+	if l.tip, l.state.LastTime, err = l.readTip(ctx); err != nil {
+		return err
+	}
+	l.state.Last = l.tip.seq
+	row := l.db.Write.QueryRowContext(ctx, `SELECT builds_sent, deviations_sent,
+		(SELECT coalesce(max(seq), 0) FROM builds WHERE deviation = 1),
+		(SELECT coalesce(min(seq), 1) - 1 FROM builds) FROM outbox`)
+	if err := row.Scan(&l.written.builds, &l.written.deviations, &l.state.LastDeviation, &l.pruned); err != nil {
+		return fmt.Errorf("read the outbox's watermarks: %w", err)
+	}
+	if l.written.builds > l.tip.seq {
+		return fmt.Errorf("the outbox says that %d builds were sent, but only %d were logged: restore the whole directory from one moment", l.written.builds, l.tip.seq)
+	}
+	l.state.BuildsSent, l.state.DeviationsSent = l.written.builds, l.written.deviations
+	l.insert, err = l.db.Write.PrepareContext(ctx, `INSERT INTO builds (seq, build_id, deviation, record) VALUES (?, ?, ?, ?) ON CONFLICT (build_id) DO NOTHING`)
+	if err != nil {
+		return fmt.Errorf("prepare the insert: %w", err)
+	}
+	return nil
+}
+
+// readTip finds the last record and hashes it.
+func (l *Log) readTip(ctx context.Context) (tip, time.Time, error) {
+	var t tip
+	var raw []byte
+	err := l.db.Write.QueryRowContext(ctx, `SELECT seq, record FROM builds ORDER BY seq DESC LIMIT 1`).Scan(&t.seq, &raw)
+	if errors.Is(err, sql.ErrNoRows) {
+		return tip{}, time.Time{}, nil
+	}
+	if err != nil {
+		return tip{}, time.Time{}, fmt.Errorf("read the last record: %w", err)
+	}
+	t.hash = sha256.Sum256(raw)
+	var rec pb.BuildRecord
+	if err := proto.Unmarshal(raw, &rec); err != nil {
+		return tip{}, time.Time{}, fmt.Errorf("read record %d: %w", t.seq, err)
+	}
+	return t, rec.GetLoggedTime().AsTime(), nil
+}
+
+// State returns a snapshot, and a channel that is closed at the next change.
+func (l *Log) State() (State, <-chan struct{}) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.state, l.changed
+}
+
+// update changes the state and wakes whoever waits for it.
+func (l *Log) update(f func(*State)) {
+	l.mu.Lock()
+	f(&l.state)
+	close(l.changed)
+	l.changed = make(chan struct{})
+	l.mu.Unlock()
+}
+
+// MarkBuilds records that the bus acknowledged all builds up to seq. It is on
+// disk within a moment; a crash before then means that they are sent again.
+func (l *Log) MarkBuilds(seq uint64) {
+	l.update(func(s *State) { s.BuildsSent = max(s.BuildsSent, min(seq, s.Last)) })
+	l.wake()
+}
+
+// MarkDeviations is MarkBuilds for deviations.
+func (l *Log) MarkDeviations(seq uint64) {
+	l.update(func(s *State) { s.DeviationsSent = max(s.DeviationsSent, min(seq, s.Last)) })
+	l.wake()
+}
+
+func (l *Log) wake() {
+	select {
+	case l.kick <- struct{}{}:
+	default:
+	}
+}
+
+// Close writes what waits, then closes the database.
+func (l *Log) Close() error {
+	select {
+	case <-l.stop:
+		return nil
+	default:
+	}
+	close(l.stop)
+	<-l.done
+	return errors.Join(l.insert.Close(), l.db.Close())
+}
