@@ -1,0 +1,137 @@
+// Package quality answers one question: what was really made?
+//
+// It takes every station's log in from the bus, judges each build again from
+// the release that the build names, keeps the count and tells deviations to
+// whoever listens.
+//
+// # What is promised
+//
+// A message is acknowledged after the transaction that holds its content has
+// been committed and synced. Acknowledgements themselves are not awaited: one
+// that gets lost brings the message again, and the unique build id makes it
+// count once. So the bus delivers at least once, and each build is counted
+// exactly once. What cannot be read or believed is set aside with its bytes
+// and acknowledged, so that it never blocks what comes after it.
+package quality
+
+import (
+	"context"
+	"crypto/ed25519"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"go.uber.org/zap"
+	"golang.org/x/sync/errgroup"
+	"google.golang.org/grpc"
+
+	"samecup.example/samecup/internal/bus"
+	pb "samecup.example/samecup/proto/samecup/v1"
+	"samecup.example/samecup/services/quality/store"
+)
+
+// Config sets a [Service] up.
+type Config struct {
+	// Dir holds the database; it is made where missing.
+	Dir string
+	Log *zap.Logger
+	// Now is the centre's clock; nil means time.Now.
+	Now func() time.Time
+	// NATS is the connection to the bus; the caller closes it.
+	NATS *nats.Conn
+	// TrustedKeys sign the releases that builds are judged by.
+	TrustedKeys []ed25519.PublicKey
+}
+
+// Service is the centre's intake and what it tells of it.
+type Service struct {
+	cfg   Config
+	log   *zap.Logger
+	js    jetstream.JetStream
+	store store.Store
+	books *books
+	heard *bell
+	// writing orders commits of builds against the arrival of a release, so
+	// that no build is left waiting for a release that is here.
+	writing sync.Mutex
+	closing chan struct{}
+	once    sync.Once
+}
+
+// Open opens the database in cfg.Dir. Nothing is taken in before Run.
+func Open(ctx context.Context, cfg Config) (*Service, error) {
+	if cfg.Log == nil {
+		cfg.Log = zap.NewNop()
+	}
+	if cfg.Now == nil {
+		cfg.Now = time.Now
+	}
+	if cfg.Dir == "" {
+		return nil, errors.New("quality: Dir is empty; name a directory for the database")
+	}
+	if cfg.NATS == nil {
+		return nil, errors.New("quality: NATS is nil; connect to the bus first")
+	}
+	if err := os.MkdirAll(cfg.Dir, 0o750); err != nil {
+		return nil, fmt.Errorf("make the quality directory: %w", err)
+	}
+	js, err := jetstream.New(cfg.NATS)
+	if err != nil {
+		return nil, fmt.Errorf("use the bus: %w", err)
+	}
+	db, err := store.OpenSQLite(ctx, filepath.Join(cfg.Dir, "quality.db"))
+	if err != nil {
+		return nil, err
+	}
+	s := newService(cfg, js, db)
+	if err := s.books.load(ctx); err != nil {
+		return nil, errors.Join(err, db.Close())
+	}
+	return s, nil
+}
+
+func newService(cfg Config, js jetstream.JetStream, db store.Store) *Service {
+	log := cfg.Log.Named("quality")
+	return &Service{
+		cfg: cfg, log: log, js: js, store: db,
+		books: newBooks(db, log), heard: newBell(), closing: make(chan struct{}),
+	}
+}
+
+// Register adds the QualityService to a server.
+func (s *Service) Register(r grpc.ServiceRegistrar) {
+	pb.RegisterQualityServiceServer(r, &server{service: s})
+}
+
+// Run takes in releases and builds until ctx ends; it then returns nil. It
+// stands up again by itself whatever happens to the bus.
+func (s *Service) Run(ctx context.Context) error {
+	// A crash may have come between a release's arrival and its builds'.
+	if err := s.settleAll(ctx); err != nil && ctx.Err() == nil {
+		s.log.Error("judging builds whose release arrived earlier failed", zap.Error(err))
+	}
+	g, ctx := errgroup.WithContext(ctx)
+	g.Go(func() error { return s.follow(ctx, bus.StreamBook, s.resumeBook, s.takeReleases) })
+	for _, stream := range []string{bus.StreamBuilds, bus.StreamDeviations} {
+		resume := func(ctx context.Context) (jetstream.Consumer, error) {
+			return bus.EnsureIntakeConsumer(ctx, s.js, stream, consumerName)
+		}
+		g.Go(func() error { return s.follow(ctx, stream, resume, s.takeBuilds) })
+	}
+	return g.Wait()
+}
+
+// Close ends streams to subscribers and closes the database. End Run first.
+func (s *Service) Close() error {
+	var err error
+	s.once.Do(func() {
+		close(s.closing)
+		err = s.store.Close()
+	})
+	return err
+}
