@@ -52,6 +52,23 @@ func rootCommand() *cobra.Command {
 		SilenceErrors: true,
 	}
 	root.AddCommand(
+		logCommand(),
+		stationCommand(),
+		authorityCommand(),
+		qualityCommand(),
+		busCommand(),
+		publishCommand(),
+		releasesCommand(),
+		siteCommand(),
+		stationCodeCommand(),
+		stationsCommand(),
+		demoCommand(),
+		benchCommand(),
+		judgeCommand(),
+		checkCommand(),
+		cardCommand(),
+		deviationsCommand(),
+		intakeCommand(),
 	)
 	return root
 }

@@ -1,0 +1,151 @@
+package main
+
+import (
+	"context"
+	"crypto/ed25519"
+	"errors"
+	"fmt"
+	"net"
+	"path/filepath"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/spf13/cobra"
+	"go.uber.org/zap"
+	"golang.org/x/sync/errgroup"
+	"google.golang.org/grpc"
+
+	"samecup.example/samecup/internal/bus"
+	"samecup.example/samecup/internal/rpc"
+	"samecup.example/samecup/services/authority"
+	"samecup.example/samecup/services/quality"
+)
+
+type authorityFlags struct {
+	data, listen      string
+	busURL, busListen string
+	stationBus        string
+	quality, anywhere bool
+}
+
+func authorityCommand() *cobra.Command {
+	var f authorityFlags
+	cmd := &cobra.Command{
+		Use:   "authority",
+		Short: "Run the centre: the recipe authority, quality, and the bus unless one is named",
+		Long: `Run the centre: the recipe authority and, unless told otherwise, quality and a
+bus in the same process. Under --data it keeps authority/ (database, signing
+key and release-key.pub, the key that others must trust), quality/ and bus/.
+
+Callers have no identities yet, so only addresses on this machine are bound.`,
+		Example: `  samecup authority --data /var/lib/samecup --listen 127.0.0.1:7100
+  samecup authority --data /var/lib/samecup --bus nats://127.0.0.1:4222 --quality=false`,
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return runAuthority(cmd.Context(), f) },
+	}
+	dataFlag(cmd, &f.data)
+	anywhereFlag(cmd, &f.anywhere)
+	fl := cmd.Flags()
+	fl.StringVar(&f.listen, "listen", authorityAddress, "address for gRPC calls")
+	fl.StringVar(&f.busURL, "bus", "", "URL of the bus, such as nats://127.0.0.1:4222 (default: one inside this process)")
+	fl.StringVar(&f.busListen, "bus-listen", busAddress, "address of the bus inside this process")
+	fl.StringVar(&f.stationBus, "station-bus", "", "URL of the bus as stations reach it (default: as this process does)")
+	fl.BoolVar(&f.quality, "quality", true, "run quality in this process")
+	return cmd
+}
+
+func runAuthority(ctx context.Context, f authorityFlags) (err error) {
+	log, err := processLog()
+	if err != nil {
+		return err
+	}
+	if host, _, e := net.SplitHostPort(f.busListen); e == nil && f.busURL == "" && f.stationBus == "" && !loopback(host) && f.anywhere {
+		return exitError{code: 2, msg: fmt.Sprintf("--bus-listen %q is not an address that stations can call; name theirs with --station-bus, such as nats://centre.example:4222", f.busListen)}
+	}
+	// First, so that a refused address leaves nothing half started.
+	lis, opts, err := listenRPC(f.listen, f.anywhere, log)
+	if err != nil {
+		return err
+	}
+	defer closeListener(lis, &err)
+	if f.busURL == "" {
+		srv, err := startBus(f.data, f.busListen, f.anywhere, log)
+		if err != nil {
+			return err
+		}
+		defer srv.Shutdown()
+		f.busURL = srv.URL()
+	}
+	if f.stationBus == "" {
+		f.stationBus = f.busURL
+	}
+	nc, err := bus.Connect(ctx, f.busURL, "authority", log.Named("bus"))
+	if err != nil {
+		return err
+	}
+	defer nc.Close()
+	svc, err := authority.Open(ctx, authority.Config{
+		Dir: filepath.Join(f.data, "authority"), Log: log.Named("authority"), Now: time.Now, NATS: nc, BusURL: f.stationBus,
+	})
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, svc.Close()) }()
+	c := &centre{log: log, srv: rpc.NewServer(log.Named("rpc"), opts), lis: lis}
+	svc.Register(c.srv)
+	c.runs = append(c.runs, svc.Run)
+	if f.quality {
+		qc, err := bus.Connect(ctx, f.busURL, "quality", log.Named("bus"))
+		if err != nil {
+			return err
+		}
+		defer qc.Close()
+		if err := c.addQuality(ctx, f.data, qc, []ed25519.PublicKey{svc.PublicKey()}); err != nil {
+			return err
+		}
+	}
+	return c.run(ctx)
+}
+
+// centre is one gRPC server and what runs beside it.
+type centre struct {
+	log  *zap.Logger
+	srv  *grpc.Server
+	lis  net.Listener
+	runs []func(context.Context) error
+}
+
+func (c *centre) addQuality(ctx context.Context, data string, nc *nats.Conn, keys []ed25519.PublicKey) error {
+	q, err := quality.Open(ctx, quality.Config{
+		Dir: filepath.Join(data, "quality"), Log: c.log, Now: time.Now, NATS: nc, TrustedKeys: keys,
+	})
+	if err != nil {
+		return err
+	}
+	q.Register(c.srv)
+	c.runs = append(c.runs, func(ctx context.Context) error {
+		err := q.Run(ctx)
+		// Closing ends the streams of its subscribers, which the server's
+		// graceful stop would otherwise wait for.
+		return errors.Join(err, q.Close())
+	})
+	return nil
+}
+
+// run returns when ctx has ended and everything has stopped, or with the first
+// failure.
+func (c *centre) run(ctx context.Context) error {
+	g, ctx := errgroup.WithContext(ctx)
+	for _, r := range c.runs {
+		g.Go(func() error { return r(ctx) })
+	}
+	g.Go(func() error { return rpc.Serve(ctx, c.srv, c.lis, c.log) })
+	return g.Wait()
+}
+
+// closeListener closes a listener that a server may have closed already.
+func closeListener(lis net.Listener, err *error) {
+	if e := lis.Close(); e != nil && !errors.Is(e, net.ErrClosed) {
+		*err = errors.Join(*err, fmt.Errorf("close %s: %w", lis.Addr(), e))
+	}
+}
