@@ -56,23 +56,25 @@ func (a *Agent) pull(ctx context.Context, js jetstream.JetStream, tries *backoff
 		return fmt.Errorf("pull from %s: %w", a.id.Consumer, err)
 	}
 	defer it.Stop()
-	// Being behind means that the pull may have stalled: begin it anew.
-	reading, stop := context.WithCancel(ctx)
-	defer stop()
+	// Being behind means that the pull may have stalled: begin it anew. It is
+	// drained, not stopped, since a stop would drop a release that has arrived
+	// and is not read yet, and the bus sends that again only after a while.
+	done := make(chan struct{})
+	defer close(done)
 	behind := a.behind.wait()
 	go func() {
 		select {
 		case <-behind:
-			stop()
-		case <-reading.Done():
+			it.Drain()
+		case <-done:
 		}
 	}()
 	for {
-		m, err := it.Next(jetstream.NextContext(reading))
+		m, err := it.Next(jetstream.NextContext(ctx))
+		if errors.Is(err, jetstream.ErrMsgIteratorClosed) || ctx.Err() != nil {
+			return nil
+		}
 		if err != nil {
-			if reading.Err() != nil {
-				return nil
-			}
 			return fmt.Errorf("next release: %w", err)
 		}
 		*tries = backoff{}

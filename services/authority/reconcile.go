@@ -24,7 +24,7 @@ const (
 
 	// republished is how many releases of a scope go out again when its
 	// subject is empty: as many as the stream keeps.
-	republished = 64
+	republished = bus.BookHistory
 	// publishTries bounds the race with another authority for one subject.
 	publishTries = 4
 	// reconcileWait bounds one pass over all scopes and stations.
