@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -58,7 +59,17 @@ nothing lost, duplicated, missed or made up; 1: something was; 2: bad flags.`,
 	return cmd
 }
 
+// program is how this binary was started, for commands that are shown to be
+// typed: "go run" builds into a folder of its own that is soon gone.
+func program() string {
+	if exe, err := os.Executable(); err == nil && strings.Contains(exe, "go-build") {
+		return "go run ./cmd/samecup"
+	}
+	return os.Args[0]
+}
+
 func demoLive(cmd *cobra.Command, opts demo.Options) error {
+	opts.Program = program()
 	if opts.Dir == "" {
 		cache, err := os.UserCacheDir()
 		if err != nil {

@@ -66,6 +66,8 @@ func rootCommand() *cobra.Command {
 		benchCommand(),
 		judgeCommand(),
 		checkCommand(),
+		diffCommand(),
+		fitCommand(),
 		cardCommand(),
 		deviationsCommand(),
 		intakeCommand(),

@@ -21,6 +21,9 @@ import (
 
 // Options set up a demo.
 type Options struct {
+	// Program is how a reader starts this binary in another terminal; "samecup"
+	// if empty.
+	Program string
 	// Dir holds all data; the next start continues from it.
 	Dir string
 	// Seed of the simulated baristas.

@@ -1,6 +1,7 @@
 package demo
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -90,7 +91,17 @@ func (l *live) welcome(opts Options, run uint64) {
 	for _, h := range l.chain.hosts {
 		fmt.Fprintf(l.out, "  station  %s  %s/%s\n", h.addr, h.site, h.station)
 	}
-	fmt.Fprintf(l.out, "\nin another terminal:\n  samecup deviations --follow --from %s\n\n", centre)
+	station := l.chain.hosts[0].addr
+	fmt.Fprintf(l.out, "\nin another terminal:\n")
+	for _, line := range []string{
+		"deviations --follow --from " + centre,
+		"intake --from " + centre,
+		"stations --to " + centre,
+		"log --to " + station + " FILE.jsonl",
+	} {
+		fmt.Fprintf(l.out, "  %s %s\n", cmp.Or(opts.Program, "samecup"), line)
+	}
+	fmt.Fprintln(l.out)
 	fmt.Fprintln(l.out, "Simulated baristas are at work; about one build in", max(int(1/max(opts.FaultRate, 1e-6)), 1), "has a fault. Ctrl-C stops.")
 	fmt.Fprintln(l.out)
 }
