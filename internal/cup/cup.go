@@ -1,8 +1,13 @@
 // Package cup answers one question: how much does this vessel hold up to here,
 // and how high does that much stand in it?
 //
-// A vessel is taken as a frustum of a cone: flat base, straight wall. Real cups
-// have a rounded base, so diameters should be fitted to weighed fills.
+// A vessel is most often taken as a frustum of a cone (Profile): flat base,
+// straight wall. Real cups have a rounded base, so diameters should be fitted to
+// weighed fills (FitFrustum), or the fills themselves kept (Table). Sections is
+// for a vessel whose wall has corners. All are a Shape, and the questions about
+// rim gap and froth are asked of any Shape.
+//
+// Depths are inner depths above the base in mm, volumes in ml, areas in mm².
 package cup
 
 import (
@@ -17,16 +22,22 @@ var ErrShape = errors.New("impossible vessel shape")
 // ErrRange is returned for a depth or a volume outside the vessel.
 var ErrRange = errors.New("outside the vessel")
 
+// errEmpty is the answer of a vessel that no constructor made.
+var errEmpty = fmt.Errorf("%w: no dimensions; make the vessel with one of this package's constructors", ErrShape)
+
 // mm³ in a millilitre.
 const mm3PerML = 1000
 
 // Profile is the inner shape of a vessel: diameters and height in millimetres.
 type Profile struct{ baseMM, topMM, heightMM float64 }
 
+// mostMM, ten metres, is the longest length taken: it keeps every product finite.
+const mostMM = 10_000
+
 // New makes a profile of inner base diameter, inner top diameter and inner
-// height, each in mm. The base may be zero (a cone); top and height may not.
+// height, each in mm. The base may be zero (a cone); top and height may not. The
+// top may be narrower than the base; ask Opens where that is not allowed.
 func New(baseMM, topMM, heightMM float64) (Profile, error) {
-	const mostMM = 10_000 // ten metres: keeps every product finite
 	if !(baseMM >= 0 && baseMM <= mostMM) || !(topMM > 0 && topMM <= mostMM) || !(heightMM > 0 && heightMM <= mostMM) {
 		return Profile{}, fmt.Errorf("%w: base %g mm, top %g mm, height %g mm; each must be above 0 (a base may be 0) and at most %d mm",
 			ErrShape, baseMM, topMM, heightMM, mostMM)
@@ -34,7 +45,7 @@ func New(baseMM, topMM, heightMM float64) (Profile, error) {
 	return Profile{baseMM, topMM, heightMM}, nil
 }
 
-// Height is the inner height, mm.
+// Height is the inner height, mm; 0 for the zero Profile, which is no vessel.
 func (p Profile) Height() float64 { return p.heightMM }
 
 // Brim is the volume to the lip, mL.
@@ -50,7 +61,7 @@ func (p Profile) volume(depthMM float64) float64 {
 // base. It fails with ErrRange for a depth below 0 or above the lip.
 func (p Profile) Volume(depthMM float64) (float64, error) {
 	if p.heightMM <= 0 {
-		return 0, ErrShape
+		return 0, errEmpty
 	}
 	if !(depthMM >= 0 && depthMM <= p.heightMM) {
 		return 0, fmt.Errorf("depth %g mm: %w of 0 to %g mm", depthMM, ErrRange, p.heightMM)
@@ -62,7 +73,7 @@ func (p Profile) Volume(depthMM float64) (float64, error) {
 // for a volume below 0 or above the brim.
 func (p Profile) Depth(volumeML float64) (float64, error) {
 	if p.heightMM <= 0 {
-		return 0, ErrShape
+		return 0, errEmpty
 	}
 	brim := p.Brim()
 	// A volume computed by Volume(height) may exceed the brim by a rounding.
@@ -71,6 +82,9 @@ func (p Profile) Depth(volumeML float64) (float64, error) {
 	}
 	if volumeML == 0 {
 		return 0, nil
+	}
+	if volumeML >= brim {
+		return p.heightMM, nil
 	}
 	// x³ - d³ = k(D - d) with k = 12V/(πH); dividing by x - d gives a form that
 	// stays exact for straight walls.
@@ -89,29 +103,14 @@ func (p Profile) Depth(volumeML float64) (float64, error) {
 
 // Cap is the volume, mL, of a dome that stands aboveMM over the lip: a
 // spherical cap on the rim. It fails with ErrRange below 0 or above the rim's
-// radius, where no dome of froth stands.
+// radius, where no dome of froth stands. It is CapVolume on this rim.
 func (p Profile) Cap(aboveMM float64) (float64, error) {
-	r := p.topMM / 2
-	if !(aboveMM >= 0 && aboveMM <= r) {
-		return 0, fmt.Errorf("%g mm above the rim: %w of 0 to %g mm", aboveMM, ErrRange, r)
-	}
-	return math.Pi * aboveMM * (3*r*r + aboveMM*aboveMM) / 6 / mm3PerML, nil
+	return CapVolume(p.topMM, aboveMM)
 }
 
 // Layer is the depth, mm, of layerML lying just below the surface of a fill of
-// filledML. It is not volume over area: walls slope.
+// filledML. It is not volume over area: walls slope. It is LayerDepth of this
+// profile.
 func (p Profile) Layer(filledML, layerML float64) (float64, error) {
-	top, err := p.Depth(filledML)
-	if err != nil {
-		return 0, fmt.Errorf("fill level: %w", err)
-	}
-	foot := filledML - layerML
-	if foot < 0 && foot > -1e-9*p.Brim() {
-		foot = 0 // a layer as deep as the fill, give or take a rounding
-	}
-	bottom, err := p.Depth(foot)
-	if err != nil {
-		return 0, fmt.Errorf("foot of the layer: %w", err)
-	}
-	return top - bottom, nil
+	return LayerDepth(p, filledML, layerML)
 }
