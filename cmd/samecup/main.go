@@ -69,6 +69,7 @@ func rootCommand() *cobra.Command {
 		diffCommand(),
 		fitCommand(),
 		cardCommand(),
+		cardsCommand(),
 		deviationsCommand(),
 		intakeCommand(),
 	)

@@ -31,6 +31,8 @@ type House struct {
 	// FrothGasShare is the gas share of a settled froth layer at 30 s, in
 	// thousandths (550 is 0.55).
 	FrothGasShare Milli
+	// Currency is the ISO 4217 code that all prices are in; empty without prices.
+	Currency string
 	// Cautions are shown on every card.
 	Cautions []string
 }
@@ -43,6 +45,8 @@ type Pull struct {
 	StartEvent string
 	// SinglesPerPull is how many single-equivalents a pull gives: 2, one a spout.
 	SinglesPerPull int
+	// Price of the dry coffee.
+	Price Price
 	// Checks on dose, yield, shot time and the like, the same in all drinks.
 	Checks []Check
 }
@@ -53,6 +57,8 @@ type Vessel struct {
 	Base, Top, Height  Milli
 	// Brim is the stated capacity to the lip, mL; the profile must agree.
 	Brim Milli
+	// Mass of the empty vessel, g, which cools the drink; zero where not weighed.
+	Mass Milli
 	// TakeAway vessels get a lid.
 	TakeAway bool
 }
@@ -74,6 +80,34 @@ type Ingredient struct {
 	// HotFactor is this milk's own House.MilkHotFactor, in thousandths; zero
 	// takes the house's.
 	HotFactor Milli
+	// Energy as labelled or from nutrients, of the cold ingredient.
+	Energy Energy
+	// Price paid.
+	Price Price
+	// Caffeine content, mg per 100 of its unit; an estimate.
+	Caffeine Content
+}
+
+// Energy of 100 mL or 100 g; not known while Per is empty.
+type Energy struct {
+	// Kcal and KJ of 100 Per, each from its own factors where nutrients were
+	// stated.
+	Kcal, KJ Milli
+	// Per is Millilitre or Gram.
+	Per Unit
+}
+
+// Price in the house's currency for one litre (Per is Millilitre) or one
+// kilogram (Gram); not known while Per is empty.
+type Price struct {
+	Amount Milli
+	Per    Unit
+}
+
+// Content is mg in 100 mL or 100 g; not known while Per is empty.
+type Content struct {
+	Amount Milli
+	Per    Unit
 }
 
 // Drink is a named drink with its servings, as written.

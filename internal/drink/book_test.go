@@ -8,7 +8,7 @@ import (
 
 const booksDir = "../../testdata/"
 
-func loadBook(t *testing.T, name string) *drink.Book {
+func loadBook(t testing.TB, name string) *drink.Book {
 	t.Helper()
 	b, problems := drink.CheckDir(booksDir + name)
 	for _, p := range problems.At(drink.Error) {

@@ -4,28 +4,43 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"samecup.example/samecup/internal/cup"
 )
 
 // checker walks a book and collects what it finds. It trusts nothing: a book
 // may also come over the wire.
 type checker struct {
 	b        *Book
+	d        *Deriver
 	problems Problems
 	file     string
 	// place is the path of the serving under check, unknown the ingredients
 	// already named there: one slip gets one error.
 	place   string
 	unknown map[string]bool
+	// errors and others count what was reported.
+	errors, others int
+	// badPull holds the house's checks that have an error; it is not repeated in
+	// every serving that takes them over.
+	badPull map[string]bool
+	// strengths are the facts of the drink's servings, zero where not known.
+	strengths []Facts
 }
 
-// maxCheckProblems bounds the report on one book.
+// maxCheckProblems bounds the report on one book: so many errors and so many
+// others, that notes never crowd out an error.
 const maxCheckProblems = 5000
 
 func (c *checker) add(level Level, field, value, fault, allowed, mend string) {
 	if c.place != "" {
 		field = strings.TrimSuffix(c.place+"."+field, ".")
 	}
-	if len(c.problems) < maxCheckProblems {
+	count := &c.others
+	if level == Error {
+		count = &c.errors
+	}
+	if *count++; *count <= maxCheckProblems {
 		c.problems = append(c.problems, Problem{Level: level, File: c.file, Field: field, Value: clip(value), Fault: fault, Allowed: allowed, Mend: mend})
 	}
 }
@@ -39,7 +54,7 @@ func (c *checker) fail(field, value, fault, allowed, mend string) {
 // steps have an order, the volumes fit, the froth is reachable, strength holds
 // across sizes, hot and allergenic things are pointed out.
 func CheckBook(b *Book) Problems {
-	c := &checker{b: b}
+	c := &checker{b: b, d: NewDeriver(b)}
 	c.house()
 	c.vessels()
 	c.ingredients()
@@ -54,23 +69,25 @@ func CheckBook(b *Book) Problems {
 			c.fail("id", d.ID, "stands twice", "", "give one of the two drinks another id")
 		}
 		drinkIDs[d.ID] = true
+		c.strengths = make([]Facts, len(d.Servings))
 		if len(d.Servings) == 0 {
 			c.fail("servings", "", "is empty", "", "add a serving or remove the drink")
 		}
 		for j := range d.Servings {
 			s := &d.Servings[j]
-			c.place, c.unknown = "servings["+s.ID+"]", map[string]bool{}
+			c.place, c.unknown = "servings["+s.ID+"]", nil
 			if servingIDs[s.ID] {
 				c.fail("", s.ID, "stands twice", "", "give one of the two servings another size or milk")
 			}
 			servingIDs[s.ID] = true
-			c.serving(d, s)
+			c.strengths[j] = c.serving(d, s)
 		}
 		c.place = ""
 		c.strengthAcrossSizes(d)
 	}
 	c.file, c.place = "", ""
 	c.sharedEquipment()
+	c.missingValues()
 	return c.problems
 }
 
@@ -95,11 +112,18 @@ func (c *checker) house() {
 		c.fail("pull.start_event", h.Pull.StartEvent, "is unknown", "pump_on, first_drop", "say when the shot timer starts")
 	}
 	c.place = "pull"
+	c.badPull = map[string]bool{}
 	for i := range h.Pull.Checks {
+		before := c.errors
 		c.tolerance(&h.Pull.Checks[i])
+		if c.errors > before {
+			c.badPull[h.Pull.Checks[i].ID] = true
+		}
 	}
 	c.place = ""
-	c.pullNote()
+	if len(c.badPull) == 0 {
+		c.pullRules()
+	}
 }
 
 func (c *checker) vessels() {
@@ -115,6 +139,13 @@ func (c *checker) vessels() {
 			c.fail(field, v.ID, "stands twice", "", "give one of the two vessels another id")
 		}
 		seen[v.ID] = true
+		if v.Mass < 0 || v.Mass > mostPart {
+			c.fail(field+".mass", FormatQuantity(v.Mass, Gram), "is out of range", "0 to "+FormatQuantity(mostPart, Gram), "weigh the empty vessel, or leave it out")
+		}
+		if !c.dimensions(field, v) {
+			c.d.vessels[v.ID].err = cup.ErrShape // nothing can be computed in it
+			continue
+		}
 		p, err := v.Profile()
 		if err != nil {
 			c.fail(field, "", err.Error(), "", "measure the inner diameters and height again")
@@ -164,6 +195,7 @@ func (c *checker) ingredients() {
 		if v.HotFactor != 0 && (v.HotFactor < 1000 || v.HotFactor > 1500) {
 			c.fail(field+".hot_factor", v.HotFactor.String(), "is out of range", "1 to 1.5", "leave it out to take the house's")
 		}
+		c.values(field, v)
 		if v.Density < 0 || v.Density > 3000 {
 			c.fail(field+".density", v.Density.String(), "is out of range", "0.001 to 3 g/ml", "correct it")
 		}
@@ -178,7 +210,7 @@ func (c *checker) tolerance(k *Check) {
 	field := "checks." + k.ID
 	m := MeasureByCode(k.Measure)
 	if m == nil {
-		c.fail(field, k.Measure, "is not a measure", strings.Join(measureCodes(), ", "), "write one of these")
+		c.fail(field, k.Measure, "is not a measure", measureCodesText, "write one of these")
 		return
 	}
 	if !isSlug(k.ID, true) {

@@ -5,7 +5,6 @@ import (
 	"math"
 
 	"samecup.example/samecup/internal/cup"
-	"samecup.example/samecup/internal/espresso"
 	"samecup.example/samecup/internal/milk"
 )
 
@@ -34,14 +33,7 @@ type Volumes struct {
 }
 
 // steams is true when the serving's milk is steamed rather than poured cold.
-func (s *Serving) steams() bool {
-	for i := range s.Steps {
-		if s.Steps[i].Act == "steam" {
-			return true
-		}
-	}
-	return false
-}
+func (s *Serving) steams() bool { return s.has("steam") }
 
 // target is the target of the serving's check on a measure, 0 if none.
 func (s *Serving) target(measure string) float64 {
@@ -65,16 +57,25 @@ func (b *Book) coffeeGrams(s *Serving) float64 {
 // Volumes adds up a serving. Ingredients that the book does not have count as
 // nothing; CheckBook names them. Source of the sum: hot = cold x factor, air =
 // share x hot, layer = air / gas share.
-func (b *Book) Volumes(s *Serving) (Volumes, error) {
+func (b *Book) Volumes(s *Serving) (Volumes, error) { return b.volumes(s, b.IngredientByID) }
+
+func (d *Deriver) volumes(s *Serving) (Volumes, error) {
+	return d.b.volumes(s, func(id string) (*Ingredient, bool) {
+		in, ok := d.ingredients[id]
+		return in, ok
+	})
+}
+
+func (b *Book) volumes(s *Serving, find func(id string) (*Ingredient, bool)) (Volumes, error) {
 	v := Volumes{Espresso: b.coffeeGrams(s)}
 	steams := s.steams()
 	for _, p := range s.Parts {
-		in, ok := b.IngredientByID(p.Ingredient)
+		in, ok := find(p.Ingredient)
 		if !ok {
 			continue
 		}
 		ml := partML(p, in)
-		if in.Kind != "milk" && in.Kind != "plant_milk" {
+		if !in.isMilk() {
 			v.Other += ml
 			continue
 		}
@@ -82,11 +83,7 @@ func (b *Book) Volumes(s *Serving) (Volumes, error) {
 			v.Milk += ml
 			continue
 		}
-		factor := b.House.MilkHotFactor
-		if in.HotFactor != 0 {
-			factor = in.HotFactor
-		}
-		hot, err := milk.HotVolume(ml, factor.Float())
+		hot, err := milk.HotVolume(ml, b.hotFactor(in))
 		if err != nil {
 			return v, err
 		}
@@ -100,6 +97,14 @@ func (b *Book) Volumes(s *Serving) (Volumes, error) {
 	v.Froth = froth
 	v.Filled = v.Espresso + v.Milk + v.Air + v.Other
 	return v, nil
+}
+
+// hotFactor is hot over cold volume of a milk: its own, or the house's.
+func (b *Book) hotFactor(in *Ingredient) float64 {
+	if in.HotFactor != 0 {
+		return in.HotFactor.Float()
+	}
+	return b.House.MilkHotFactor.Float()
 }
 
 // partML is the volume of a part, mL. A mass with no density counts as water.
@@ -125,23 +130,26 @@ func partML(p Part, in *Ingredient) float64 {
 }
 
 // fit proves that the serving fits its vessel and its froth is reachable.
-func (c *checker) fit(s *Serving) {
-	vessel, ok := c.b.VesselByID(s.Vessel)
-	if !ok {
-		return
+// It is false where that cannot be said.
+func (c *checker) fit(s *Serving) bool {
+	vessel, ok := c.d.vessels[s.Vessel]
+	if !ok || vessel.err != nil {
+		return false // named at the reference or at the vessel
 	}
-	p, err := vessel.Profile()
-	if err != nil {
-		return // named at the vessel
-	}
-	if s.Air < 0 || s.Air > 1500 {
+	p := vessel.profile
+	if s.Air < 0 || s.Air > maxAir {
 		c.fail("air", s.Air.String(), "is out of range", "0 to 1.5 of the hot milk", "correct it")
-		return
+		return false
 	}
-	v, err := c.b.Volumes(s)
+	for _, part := range s.Parts {
+		if part.Amount <= 0 || part.Amount > mostPart {
+			return false // named at the part
+		}
+	}
+	v, err := c.d.volumes(s)
 	if err != nil {
 		c.fail("parts", "", err.Error(), "", "correct the amounts")
-		return
+		return false
 	}
 	brim := p.Brim()
 	above := s.AboveRim.Float()
@@ -149,16 +157,15 @@ func (c *checker) fit(s *Serving) {
 	if err != nil {
 		c.fail("above_rim", FormatQuantity(s.AboveRim, Millimetre), "is no height for froth over this rim",
 			fmt.Sprintf("0 to %.0f mm", vessel.Top.Float()/2), "correct it")
-		return
+		return false
 	}
 	room := brim - c.b.House.HeadspaceMin.Float()
-	sum := fmt.Sprintf("%.0f ml", v.Filled)
-	parts := fmt.Sprintf("espresso %.0f + milk %.0f + air %.0f + other %.0f", v.Espresso, v.Milk, v.Air, v.Other)
 	if s.AboveRim == 0 && v.Filled > room {
-		c.fail("parts", sum, fmt.Sprintf("overfills the vessel by %.0f ml (%s)", math.Ceil(v.Filled-room), parts),
-			fmt.Sprintf("at most %.0f ml in %s: brim %.0f less headspace %s", room, vessel.Name, brim, c.b.House.HeadspaceMin),
-			"pour less, or use a larger vessel")
-		return
+		c.fail("parts", fmt.Sprintf("%.0f ml", v.Filled),
+			fmt.Sprintf("overfills the vessel: %s holds %.0f ml to the brim; this build comes to %.0f ml (%s)", s.Vessel, brim, v.Filled, v),
+			fmt.Sprintf("at most %.0f ml, headspace of %s ml taken off", room, c.b.House.HeadspaceMin),
+			c.lessOrLarger(s, v.Filled-room, v.Filled))
+		return false
 	}
 	if s.AboveRim > 0 {
 		// A dome half as high again runs over; one half as high does not show.
@@ -168,16 +175,68 @@ func (c *checker) fit(s *Serving) {
 		}
 		switch {
 		case v.Filled > brim+most:
-			c.fail("parts", sum, fmt.Sprintf("overfills the vessel and the froth above its rim (%s)", parts),
-				fmt.Sprintf("about %.0f ml: brim %.0f and %.0f above it", brim+dome, brim, dome), "pour less")
-			return
+			c.fail("parts", fmt.Sprintf("%.0f ml", v.Filled), fmt.Sprintf("overfills the vessel and the froth above its rim (%s)", v),
+				fmt.Sprintf("about %.0f ml: brim %.0f and %.0f above it", brim+dome, brim, dome), c.lessOrLarger(s, v.Filled-brim-dome, v.Filled-dome))
+			return false
 		case v.Filled < brim+dome/2:
-			c.fail("above_rim", FormatQuantity(s.AboveRim, Millimetre), fmt.Sprintf("is not reached: the drink comes to %.0f ml (%s)", v.Filled, parts),
+			c.fail("above_rim", FormatQuantity(s.AboveRim, Millimetre), fmt.Sprintf("is not reached: the drink comes to %.0f ml (%s)", v.Filled, v),
 				fmt.Sprintf("about %.0f ml: brim %.0f and %.0f above it", brim+dome, brim, dome), "pour or aerate more")
-			return
+			return false
 		}
 	}
 	c.froth(s, p, v)
+	return true
+}
+
+// String shows a sum's parts in whole millilitres.
+func (v Volumes) String() string {
+	return fmt.Sprintf("espresso %.0f + milk %.0f + air %.0f + other %.0f", v.Espresso, v.Milk, v.Air, v.Other)
+}
+
+// lessOrLarger is the mend for a vessel that is excessML too small for a fill
+// of filledML: what to take off, and the smallest vessel of the book that fits.
+func (c *checker) lessOrLarger(s *Serving, excessML, filledML float64) string {
+	mend := "pour less"
+	for _, p := range s.Parts {
+		in, perML := c.d.ingredients[p.Ingredient], 1.0
+		what := in.Name
+		if in.isMilk() {
+			what = "milk"
+			if s.steams() {
+				// A cold millilitre stands as a hot one with its air.
+				perML = c.b.hotFactor(in) * (1 + s.Air.Float())
+			}
+		}
+		off := math.Ceil(excessML / perML)
+		if p.Unit == Millilitre && off < p.Amount.Float() {
+			mend = fmt.Sprintf("take %.0f ml of %s off", off, what)
+			if in.isMilk() {
+				break
+			}
+		}
+	}
+	if v := c.smallestFor(filledML, c.d.vessels[s.Vessel].TakeAway); v != "" {
+		return mend + ", or use " + v
+	}
+	return mend + ", or add a larger vessel"
+}
+
+// smallestFor is the smallest vessel that takes a fill with its headspace,
+// preferably of the same sort; empty when the book has none.
+func (c *checker) smallestFor(filledML float64, takeAway bool) string {
+	best, bestBrim, bestSame := "", 0.0, false
+	for i := range c.b.Vessels {
+		v := c.d.vessels[c.b.Vessels[i].ID]
+		brim := v.profile.Brim()
+		if v.err != nil || brim < filledML+c.b.House.HeadspaceMin.Float() {
+			continue
+		}
+		same := v.TakeAway == takeAway
+		if best == "" || same && !bestSame || same == bestSame && brim < bestBrim {
+			best, bestBrim, bestSame = v.ID, brim, same
+		}
+	}
+	return best
 }
 
 // froth proves that each stated depth is what the stated air gives in this
@@ -189,6 +248,11 @@ func (c *checker) froth(s *Serving, p cup.Profile, v Volumes) {
 			continue
 		}
 		m := MeasureByCode(k.Measure)
+		if most := p.Height() + s.AboveRim.Float(); k.Target.Float() > most {
+			c.fail("checks."+k.ID, FormatQuantity(k.Target, Millimetre), fmt.Sprintf("is deeper than %s is high", s.Vessel),
+				fmt.Sprintf("at most %.1f mm", most), "state the depth of the froth in this vessel, in mm")
+			continue
+		}
 		depth, err := milk.FrothDepth(p, v.Filled, v.Froth)
 		got, ok := FromFloat(depth)
 		if err == nil && ok && (k.Low == NoLow || got >= k.Low-m.Resolution/2) && (k.High == NoHigh || got <= k.High+m.Resolution/2) {
@@ -196,7 +260,7 @@ func (c *checker) froth(s *Serving, p cup.Profile, v Volumes) {
 		}
 		mend := "change the target, the milk or the vessel"
 		if share, ok := c.airFor(s, p, v, k.Target.Float()); ok {
-			mend = fmt.Sprintf("aerate to %.0f %% of the hot milk, or change the target", share*100)
+			mend = fmt.Sprintf("aerate to %.0f %% of the hot milk at the jug (%.0f ml of air into %.0f ml), or change the target", share*100, share*v.Milk, v.Milk)
 		}
 		if err != nil {
 			c.fail("checks."+k.ID, FormatQuantity(k.Target, Millimetre), "cannot be reached in this vessel: "+err.Error(), "", mend)
@@ -242,73 +306,30 @@ func (c *checker) airFor(s *Serving, p cup.Profile, v Volumes, depth float64) (f
 	return lo, ok && math.Abs(d-depth) < 0.5
 }
 
-// strengthAcrossSizes compares coffee's share of the fill with that of the
-// smallest size, and names the shots that would mend a size out of the band.
-func (c *checker) strengthAcrossSizes(d *Drink) {
-	band := c.b.House.StrengthBand.Float() / 100
-	if band <= 0 {
-		return
-	}
-	type filled struct {
-		s            *Serving
-		coffee, fill float64
-	}
-	var all []filled
-	for i := range d.Servings {
-		s := &d.Servings[i]
-		if v, err := c.b.Volumes(s); err == nil && v.Espresso > 0 && v.Filled > 0 {
-			all = append(all, filled{s, v.Espresso, v.Filled})
-		}
-	}
-	if len(all) < 2 {
-		return
-	}
-	smallest := all[0]
-	for _, f := range all {
-		if f.fill < smallest.fill {
-			smallest = f
-		}
-	}
-	want := smallest.coffee / smallest.fill
-	for _, f := range all {
-		got := f.coffee / f.fill
-		if math.Abs(got/want-1) <= band {
-			continue
-		}
-		single := f.coffee / float64(f.s.Shots)
-		mend := "change the fill"
-		if shots := int(math.Round(want * f.fill / single)); shots != f.s.Shots && shots > 0 {
-			mend = fmt.Sprintf("%d shots would mend it", shots)
-		}
-		c.place = "servings[" + f.s.ID + "]"
-		c.add(Caution, "shots", fmt.Sprint(f.s.Shots), fmt.Sprintf("makes coffee %.1f %% of the cup; the smallest size, %s, has %.1f %%", got*100, smallest.s.Size, want*100),
-			fmt.Sprintf("within %s %% of that", c.b.House.StrengthBand), mend)
-	}
-	c.place = ""
+// amountKinds says which parts a check on an amount sums.
+var amountKinds = map[string]struct {
+	unit  Unit
+	kinds []string
+}{
+	"water_volume": {Millilitre, []string{"water"}},
+	"milk_volume":  {Millilitre, []string{"milk", "plant_milk"}},
+	"ice":          {Gram, []string{"ice"}},
+	"scoop":        {Gram, []string{"ice_cream"}},
+	"syrup_pumps":  {Count, []string{"syrup", "sauce"}},
 }
 
 // amountsAgree holds a check on a volume, mass or count against the parts.
 func (c *checker) amountsAgree(s *Serving) {
-	kinds := map[string]struct {
-		unit  Unit
-		kinds []string
-	}{
-		"water_volume": {Millilitre, []string{"water"}},
-		"milk_volume":  {Millilitre, []string{"milk", "plant_milk"}},
-		"ice":          {Gram, []string{"ice"}},
-		"scoop":        {Gram, []string{"ice_cream"}},
-		"syrup_pumps":  {Count, []string{"syrup", "sauce"}},
-	}
 	for i := range s.Checks {
 		k := &s.Checks[i]
-		want, ok := kinds[k.ID] // a second check of a measure is on another part
+		want, ok := amountKinds[k.ID] // a second check of a measure is on another part
 		if !ok || k.ID != k.Measure {
 			continue
 		}
 		var total Milli
 		found := false
 		for _, p := range s.Parts {
-			in, ok := c.b.IngredientByID(p.Ingredient)
+			in, ok := c.d.ingredients[p.Ingredient]
 			if !ok || p.Unit != want.unit || p.Amount > MaxMilli {
 				continue
 			}
@@ -325,19 +346,4 @@ func (c *checker) amountsAgree(s *Serving) {
 				rangeText(k, m), "change the part or the check")
 		}
 	}
-}
-
-// pullNote tells ratio and flow of the house pull, which are derived, never typed.
-func (c *checker) pullNote() {
-	s := Serving{Checks: c.b.House.Pull.Checks}
-	ratio, err := espresso.Ratio(s.target("dose"), s.target("yield"))
-	if err != nil {
-		c.add(Caution, "pull", "", "has no dose and yield, so neither ratio nor strength can be known", "", "add checks on dose and yield")
-		return
-	}
-	fault := fmt.Sprintf("gives a ratio of 1 to %.2f", ratio)
-	if flow, err := espresso.Flow(s.target("yield"), s.target("shot_time")); err == nil {
-		fault += fmt.Sprintf(" at %.2f g/s", flow)
-	}
-	c.add(Note, "pull", "", fault, "", "")
 }

@@ -1,11 +1,6 @@
 package drink
 
-import (
-	"fmt"
-	"slices"
-
-	"samecup.example/samecup/internal/espresso"
-)
+import "slices"
 
 // UsualCautions go with every book, whatever it says.
 var UsualCautions = []string{
@@ -21,16 +16,10 @@ var UsualCautions = []string{
 // 2016, very hot beverages above 65 °C (from news summaries).
 const hotDrink Milli = 65_000
 
-// singleDoseCaffeine is a single dose of caffeine, mg, that raises no concern
-// for an adult. Source: EFSA 2015 (EFSA Journal 4102), abstract.
-const singleDoseCaffeine = 200.0
-
-// filterCaffeine is caffeine in filter coffee, mg/mL: 188 mg in 265 mL,
-// derived from a content given from memory.
-const filterCaffeine = 188.0 / 265.0
-
 // hot points out what scalds.
-func (c *checker) hot(s *Serving) {
+//
+// It is true when something does.
+func (c *checker) hot(s *Serving) (scalds bool) {
 	for i := range s.Checks {
 		k := &s.Checks[i]
 		m := MeasureByCode(k.Measure)
@@ -47,33 +36,14 @@ func (c *checker) hot(s *Serving) {
 			}
 		}
 		if hottest > hotDrink {
+			scalds = true
 			c.add(Caution, "checks."+k.ID, FormatQuantity(hottest, Celsius), "scalds: "+m.Label+" above "+FormatQuantity(hotDrink, Celsius), "", mend)
 		}
 		if k.High == NoHigh {
 			c.add(Caution, "checks."+k.ID, "", "has no upper limit, so nothing stops a scalding "+m.Label, "", `add "high"`)
 		}
 	}
-}
-
-// caffeine points out servings beyond a single dose.
-func (c *checker) caffeine(s *Serving) {
-	low, mid, high := 0.0, 0.0, 0.0
-	if s.Shots > 0 && c.b.House.Pull.SinglesPerPull > 0 {
-		dose := s.target("dose") * float64(s.Shots) / float64(c.b.House.Pull.SinglesPerPull)
-		if r, err := espresso.Caffeine(dose); err == nil {
-			low, mid, high = r.Low, r.Mid, r.High
-		}
-	}
-	for _, p := range s.Parts {
-		if in, ok := c.b.IngredientByID(p.Ingredient); ok && in.Kind == "coffee" && p.Unit == Millilitre {
-			mg := p.Amount.Float() * filterCaffeine
-			low, mid, high = low+mg*0.75, mid+mg, high+mg*1.25
-		}
-	}
-	if mid > singleDoseCaffeine {
-		c.add(Caution, "shots", fmt.Sprint(s.Shots), fmt.Sprintf("gives some %.0f mg of caffeine (%.0f to %.0f)", mid, low, high),
-			fmt.Sprintf("%.0f mg is the single dose of no concern for an adult", singleDoseCaffeine), "show it on the menu")
-	}
+	return scalds
 }
 
 // sharedEquipment is said once a book.
@@ -81,8 +51,7 @@ func (c *checker) sharedEquipment() {
 	dairy, other := false, false
 	for i := range c.b.Drinks {
 		for j := range c.b.Drinks[i].Servings {
-			a := c.b.Allergens(&c.b.Drinks[i].Servings[j])
-			if slices.Contains(a.Contains, "milk") {
+			if c.containsMilk(&c.b.Drinks[i].Servings[j]) {
 				dairy = true
 			} else {
 				other = true
@@ -93,6 +62,17 @@ func (c *checker) sharedEquipment() {
 		c.add(Caution, "", "", "shared equipment: drinks with and without milk as an ingredient are made at one counter", "",
 			"keep a jug and a wand routine for each milk, and say so to guests who ask")
 	}
+}
+
+// containsMilk is true when an ingredient of the serving declares milk.
+func (c *checker) containsMilk(s *Serving) bool {
+	has := func(id string) bool {
+		in, ok := c.d.ingredients[id]
+		return ok && slices.Contains(in.Contains, "milk")
+	}
+	return has(s.Milk) || slices.ContainsFunc(s.Garnish, has) ||
+		slices.ContainsFunc(s.Parts, func(p Part) bool { return has(p.Ingredient) }) ||
+		slices.ContainsFunc(s.Steps, func(st Step) bool { return has(st.Ingredient) })
 }
 
 // AllergenStatement is what a card may say about a serving: what its
@@ -108,12 +88,30 @@ type AllergenStatement struct {
 
 // Allergens is the union over all of a serving's ingredients.
 func (b *Book) Allergens(s *Serving) AllergenStatement {
+	return allergensOf(s, b.IngredientByID)
+}
+
+func (d *Deriver) allergens(s *Serving) AllergenStatement {
+	return allergensOf(s, func(id string) (*Ingredient, bool) {
+		in, ok := d.ingredients[id]
+		return in, ok
+	})
+}
+
+func allergensOf(s *Serving, find func(id string) (*Ingredient, bool)) AllergenStatement {
 	ids := s.ingredients()
 	slices.Sort(ids)
-	contains, may := map[string]bool{}, map[string]bool{}
+	var contains, may [32]bool // there are fourteen
+	mark := func(set *[32]bool, codes []string) {
+		for _, a := range codes {
+			if i := slices.Index(Allergens, a); i >= 0 {
+				set[i] = true
+			}
+		}
+	}
 	var out AllergenStatement
 	for _, id := range slices.Compact(ids) {
-		in, ok := b.IngredientByID(id)
+		in, ok := find(id)
 		if !ok {
 			out.Unknown = append(out.Unknown, id)
 			continue
@@ -121,18 +119,14 @@ func (b *Book) Allergens(s *Serving) AllergenStatement {
 		if !in.AllergensKnown {
 			out.Unknown = append(out.Unknown, in.Name)
 		}
-		for _, a := range in.Contains {
-			contains[a] = true
-		}
-		for _, a := range in.MayContain {
-			may[a] = true
-		}
+		mark(&contains, in.Contains)
+		mark(&may, in.MayContain)
 	}
-	for _, a := range Allergens {
+	for i, a := range Allergens {
 		switch {
-		case contains[a]:
+		case contains[i]:
 			out.Contains = append(out.Contains, a)
-		case may[a]:
+		case may[i]:
 			out.MayContain = append(out.MayContain, a)
 		}
 	}

@@ -6,30 +6,48 @@ import (
 	"strings"
 )
 
-// serving checks everything within one serving.
-func (c *checker) serving(d *Drink, s *Serving) {
+// serving checks everything within one serving and returns its facts, which
+// are zero where they cannot be known.
+func (c *checker) serving(d *Drink, s *Serving) Facts {
 	if !isSlug(s.Size, false) || s.Drink != d.ID || s.ID != s.Drink+"/"+s.Size && s.ID != s.Drink+"/"+s.Size+"/"+s.Milk {
 		c.fail("", s.ID, "is not this serving's id", "drink/size or drink/size/milk", "make the id of the drink, the size and the milk")
 	}
 	if s.Shots < 0 || s.Shots > MaxSingles {
 		c.fail("shots", fmt.Sprint(s.Shots), "is out of range", fmt.Sprintf("0 to %d", MaxSingles), "correct it")
-		return
+		return Facts{}
 	}
+	before := c.errors
 	c.references(s)
 	c.servingChecks(s)
 	c.steps(s)
 	c.amountsAgree(s)
+	fits := false
 	if len(c.unknown) == 0 {
-		c.fit(s) // volumes of what is not known mean nothing
+		fits = c.fit(s) // volumes of what is not known mean nothing
 	}
-	c.hot(s)
-	c.caffeine(s)
+	c.milkRules(s)
+	scalds := c.hot(s)
+	if len(c.unknown) > 0 {
+		return Facts{}
+	}
+	f, err := c.d.facts(s)
+	if err != nil {
+		if fits && c.errors == before {
+			c.fail("", "", "cannot be computed: "+err.Error(), "", "correct the amounts")
+		}
+		return Facts{}
+	}
+	c.derived(s, &f, scalds || c.errors > before)
+	return f
 }
 
 // known reports an ingredient that the book does not have.
 func (c *checker) known(field, id string) (*Ingredient, bool) {
-	in, ok := c.b.IngredientByID(id)
+	in, ok := c.d.ingredients[id]
 	if !ok && !c.unknown[id] {
+		if c.unknown == nil {
+			c.unknown = map[string]bool{}
+		}
 		c.unknown[id] = true
 		ids := make([]string, 0, len(c.b.Ingredients))
 		for i := range c.b.Ingredients {
@@ -48,7 +66,7 @@ func meant(id string, ids []string, otherwise string) string {
 }
 
 func (c *checker) references(s *Serving) {
-	if _, ok := c.b.VesselByID(s.Vessel); !ok {
+	if _, ok := c.d.vessels[s.Vessel]; !ok {
 		ids := make([]string, 0, len(c.b.Vessels))
 		for i := range c.b.Vessels {
 			ids = append(ids, c.b.Vessels[i].ID)
@@ -63,8 +81,8 @@ func (c *checker) references(s *Serving) {
 	for i, p := range s.Parts {
 		field := fmt.Sprintf("parts[%d]", i)
 		in, ok := c.known(field, p.Ingredient)
-		if p.Amount <= 0 || p.Amount > MaxMilli {
-			c.fail(field+".amount", FormatQuantity(p.Amount, p.Unit), "is out of range", "above 0", "correct it")
+		if p.Amount <= 0 || p.Amount > mostPart {
+			c.fail(field+".amount", FormatQuantity(p.Amount, p.Unit), "is out of range", "above 0 and at most "+FormatQuantity(mostPart, p.Unit), "check the number and its unit")
 		}
 		switch p.Unit {
 		case Gram, Millilitre:
@@ -96,7 +114,9 @@ func (c *checker) servingChecks(s *Serving) {
 	seen := map[string]bool{}
 	for i := range s.Checks {
 		k := &s.Checks[i]
-		c.tolerance(k)
+		if !c.inheritedBad(k) {
+			c.tolerance(k)
+		}
 		if seen[k.ID] {
 			c.fail("checks."+k.ID, "", "stands twice", "", "give one of the two another id")
 		}
@@ -127,6 +147,15 @@ func (c *checker) servingChecks(s *Serving) {
 	}
 }
 
+// inheritedBad is true for a check that the serving took over from the house
+// with its error.
+func (c *checker) inheritedBad(k *Check) bool {
+	return c.badPull[k.ID] && slices.ContainsFunc(c.b.House.Pull.Checks, func(h Check) bool {
+		h.Occurrences = k.Occurrences
+		return h == *k && k.Occurrences > 0
+	})
+}
+
 func (c *checker) steps(s *Serving) {
 	if len(s.Steps) > MaxSteps {
 		c.fail("steps", fmt.Sprint(len(s.Steps)), "steps are too many", fmt.Sprintf("at most %d", MaxSteps), "join some")
@@ -134,7 +163,7 @@ func (c *checker) steps(s *Serving) {
 	}
 	index := make(map[string]int, len(s.Steps))
 	acts := map[string]int{}
-	topped := map[string]bool{}
+	var topped []string
 	for i := range s.Steps {
 		step := &s.Steps[i]
 		field := "steps." + step.ID
@@ -153,17 +182,17 @@ func (c *checker) steps(s *Serving) {
 			c.known(field+".ingredient", step.Ingredient)
 		}
 		if step.Act == "garnish" {
-			if topped[step.Ingredient] {
+			if slices.Contains(topped, step.Ingredient) {
 				c.fail(field, step.Ingredient, "is garnished twice", "", "keep one of the two steps")
 			}
-			topped[step.Ingredient] = true
+			topped = append(topped, step.Ingredient)
 			if step.Ingredient == "" || !slices.Contains(s.Garnish, step.Ingredient) {
 				c.fail(field+".ingredient", step.Ingredient, "is not in the serving's garnish", strings.Join(s.Garnish, ", "), "list it under garnish, or remove the step")
 			}
 		}
 	}
 	for _, g := range s.Garnish {
-		if !topped[g] {
+		if !slices.Contains(topped, g) {
 			c.fail("garnish", g, "has no step that puts it on", "", "add a garnish step that names it")
 		}
 	}
@@ -178,6 +207,7 @@ func (c *checker) steps(s *Serving) {
 			c.add(Caution, "steps."+s.Steps[i].ID, "", "steams milk, but no later step wipes and purges the wand", "", "add a wipe step after it")
 		}
 	}
+	c.stepRules(s, index, acts)
 	if s.Shots > 0 && acts["pull"] == 0 {
 		c.fail("steps", "", "pull no shot, but the serving has shots", "", "add a pull step")
 	}
@@ -220,21 +250,25 @@ func stepIDs(s *Serving) []string {
 // before lists the steps that must come before step i; i itself is among them
 // only when the order has a circle.
 func before(s *Serving, index map[string]int, i int) []int {
-	seen := make([]bool, len(s.Steps))
-	var out []int
-	todo := []int{i}
-	for len(todo) > 0 {
-		at := todo[len(todo)-1]
-		todo = todo[:len(todo)-1]
+	var marks [MaxSteps]bool
+	seen := marks[:]
+	if len(s.Steps) > MaxSteps {
+		seen = make([]bool, len(s.Steps))
+	}
+	out := make([]int, 0, 8)
+	// What was found is what is left to follow.
+	for at, next := i, 0; ; next++ {
 		for _, a := range s.Steps[at].After {
-			if j := index[a]; !seen[j] {
+			if j, ok := index[a]; ok && !seen[j] {
 				seen[j] = true
 				out = append(out, j)
-				todo = append(todo, j)
 			}
 		}
+		if next == len(out) {
+			return out
+		}
+		at = out[next]
 	}
-	return out
 }
 
 // followed is true when some step of that act must come after step i.

@@ -120,3 +120,25 @@ func TestBooksFromElsewhereAreNotTrusted(t *testing.T) {
 		})
 	}
 }
+
+func TestWhatOverflowsIsMendedInWords(t *testing.T) {
+	b := loadBook(t, "harbour-finch")
+	s, _ := b.ServingByID("latte/medium-takeaway/whole-milk")
+	s.Parts[0].Amount = 242_000 // 242 x 1.11 x 1.18 + 54 = 371
+	got := cautions(b)
+	for _, want := range []string{"p350 holds 350 ml to the brim; this build comes to 371 ml", "take 20 ml of milk off, or use p450"} {
+		if !strings.Contains(got, want) {
+			t.Errorf("lacks %q:\n%s", want, got)
+		}
+	}
+}
+
+func TestExtractionOfTheHousePull(t *testing.T) {
+	b := loadBook(t, "harbour-finch")
+	// Derived: 9.5 % x 36 / 18 is 19.0 %, ± 2 % of that for one cup.
+	b.House.Pull.Checks = append(b.House.Pull.Checks, drink.Check{ID: "tds", Measure: "tds", Target: 9_500, Low: 9_000, High: 10_000, HardHigh: drink.NoHigh,
+		Criticality: drink.Quality, Need: drink.Optional, Occurrences: 1, Resolution: 100})
+	if got := cautions(b); !strings.Contains(got, "ratio of 1 to 2.00 at 1.29 g/s, an extraction of 19.0 ± 0.4 %") {
+		t.Error(got)
+	}
+}

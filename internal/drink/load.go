@@ -198,7 +198,7 @@ func (r *reader) open(files map[string][]byte, name string) (cursor, bool) {
 	}
 	n, err := parseYAML(data)
 	if err != nil {
-		p := unreadable(name, err.Error(), "")
+		p := unreadable(name, err.Error(), "mend this line and check again")
 		if ye, ok := errors.AsType[*yamlError](err); ok {
 			p.Line = ye.line
 		}
@@ -211,7 +211,7 @@ func (r *reader) open(files map[string][]byte, name string) (cursor, bool) {
 func (r *reader) house(c cursor, b *Book) {
 	b.House = House{MilkHotFactor: 1110, FrothGasShare: 550}
 	h := &b.House
-	f := c.fields("chain", "milk_max", "headspace_min", "strength_band", "milk_hot_factor", "froth_gas_share", "pull", "cautions")
+	f := c.fields("chain", "milk_max", "headspace_min", "strength_band", "milk_hot_factor", "froth_gas_share", "currency", "pull", "cautions")
 	if at, ok := c.need(f, "chain", `the chain's name`); ok {
 		b.Chain = at.text()
 	}
@@ -230,19 +230,22 @@ func (r *reader) house(c cursor, b *Book) {
 	if at, ok := f["froth_gas_share"]; ok {
 		h.FrothGasShare, _ = at.ratio()
 	}
+	if at, ok := f["currency"]; ok {
+		h.Currency = at.currency()
+	}
 	if at, ok := f["cautions"]; ok {
 		h.Cautions = at.texts()
 	}
 	if at, ok := c.need(f, "pull", "the house espresso"); ok {
-		r.pull(at, &h.Pull)
+		r.pull(at, &h.Pull, h.Currency)
 	}
 	for key, at := range f {
 		r.mark(c.file, key, at.n.line)
 	}
 }
 
-func (r *reader) pull(c cursor, p *Pull) {
-	f := c.fields("basket", "start_event", "singles", "checks")
+func (r *reader) pull(c cursor, p *Pull, currency string) {
+	f := c.fields("basket", "start_event", "singles", "price", "checks")
 	if at, ok := c.need(f, "basket", `the basket's size, like "20 g"`); ok {
 		p.Basket, _ = at.quantity(Gram)
 	}
@@ -253,6 +256,11 @@ func (r *reader) pull(c cursor, p *Pull) {
 	p.SinglesPerPull = 2
 	if at, ok := f["singles"]; ok {
 		p.SinglesPerPull = at.integer(1, 4)
+	}
+	if at, ok := f["price"]; ok {
+		if p.Price = at.price(currency); p.Price.Per == Millilitre {
+			at.fail("prices dry coffee by volume", "a price a kilogram", `write it like "18 GBP/kg"`)
+		}
 	}
 	if at, ok := f["checks"]; ok {
 		for _, raw := range r.checks(at) {
@@ -275,7 +283,7 @@ func (r *reader) vessels(c cursor, b *Book) {
 	}
 	for _, item := range at.list(maxList) {
 		v := Vessel{}
-		g := item.fields("id", "name", "material", "base", "top", "height", "brim", "takeaway")
+		g := item.fields("id", "name", "material", "base", "top", "height", "brim", "mass", "takeaway")
 		if at, ok := item.need(g, "id", `an id, like "c240"`); ok {
 			v.ID = at.slug()
 		}
@@ -293,6 +301,9 @@ func (r *reader) vessels(c cursor, b *Book) {
 		if at, ok := item.need(g, "brim", `the capacity to the lip, like "240 ml"`); ok {
 			v.Brim, _ = at.quantity(Millilitre)
 		}
+		if at, ok := g["mass"]; ok {
+			v.Mass, _ = at.quantity(Gram)
+		}
 		if at, ok := g["takeaway"]; ok {
 			v.TakeAway = at.boolean()
 		}
@@ -308,13 +319,13 @@ func (r *reader) ingredients(c cursor, b *Book) {
 		return
 	}
 	for _, item := range at.list(maxList) {
-		b.Ingredients = append(b.Ingredients, r.ingredient(item))
+		b.Ingredients = append(b.Ingredients, r.ingredient(item, b.House.Currency))
 	}
 }
 
-func (r *reader) ingredient(c cursor) Ingredient {
+func (r *reader) ingredient(c cursor, currency string) Ingredient {
 	v := Ingredient{}
-	f := c.fields("id", "name", "kind", "contains", "may_contain", "density", "pump", "hot_factor")
+	f := c.fields("id", "name", "kind", "contains", "may_contain", "density", "pump", "hot_factor", "energy", "price", "caffeine")
 	if at, ok := c.need(f, "id", `an id, like "whole-milk"`); ok {
 		v.ID = at.slug()
 	}
@@ -340,6 +351,15 @@ func (r *reader) ingredient(c cursor) Ingredient {
 	}
 	if at, ok := f["hot_factor"]; ok {
 		v.HotFactor, _ = at.ratio()
+	}
+	if at, ok := f["energy"]; ok {
+		v.Energy = at.energy()
+	}
+	if at, ok := f["price"]; ok {
+		v.Price = at.price(currency)
+	}
+	if at, ok := f["caffeine"]; ok {
+		v.Caffeine.Amount, v.Caffeine.Per = at.content("mg", "71 mg/100ml")
 	}
 	r.mark(c.file, "ingredients["+v.ID+"]", c.n.line)
 	return v

@@ -26,6 +26,9 @@ func (r *reader) checks(c cursor) []rawCheck {
 	return out
 }
 
+// measureCodesText lists all measures, as an error shows them.
+var measureCodesText = strings.Join(measureCodes(), ", ")
+
 func measureCodes() []string {
 	out := make([]string, len(Measures))
 	for i := range Measures {

@@ -215,7 +215,7 @@ func (r *reader) part(c cursor) Part {
 			return p
 		}
 	}
-	at.fail("is neither a mass nor a volume", "g, kg, ml or l", `write it like "20 g" or "135 ml"`)
+	at.fail("is neither a mass nor a volume", "g, kg, ml or l, in plain digits, up to 2000", `write it like "20 g" or "135 ml"`)
 	return p
 }
 

@@ -84,6 +84,9 @@ func parseQuantity(text string, unit Unit, difference bool) (Milli, error) {
 	if !ok {
 		return 0, fail("is not " + kind.noun)
 	}
+	if len(suffix) > 1 && (suffix[0] == 'e' || suffix[0] == 'E') && strings.ContainsAny(suffix[1:2], "+-0123456789") {
+		return 0, fail("is written with an exponent, and no " + kind.noun[2:] + " here is above " + FormatQuantity(MaxMilli, unit))
+	}
 	for _, u := range tradeUnits[unit] {
 		for _, name := range u.names {
 			if name != suffix {

@@ -17,6 +17,7 @@ func BookToProto(b *drink.Book) *pb.Book {
 				BasketMilli: int64(b.House.Pull.Basket), StartEvent: b.House.Pull.StartEvent,
 				SinglesPerPull: int32(b.House.Pull.SinglesPerPull),
 				Checks:         mapSlice(b.House.Pull.Checks, checkToProto),
+				Price:          contentToProto(b.House.Pull.Price.Amount, b.House.Pull.Price.Per),
 			},
 			MilkMaxMilli:       int64(b.House.MilkMax),
 			HeadspaceMinMilli:  int64(b.House.HeadspaceMin),
@@ -24,19 +25,51 @@ func BookToProto(b *drink.Book) *pb.Book {
 			MilkHotFactorMilli: int64(b.House.MilkHotFactor),
 			FrothGasShareMilli: int64(b.House.FrothGasShare),
 			Cautions:           b.House.Cautions,
+			Currency:           b.House.Currency,
 		},
 		Vessels: mapSlice(b.Vessels, func(v *drink.Vessel) *pb.Vessel {
 			return &pb.Vessel{Id: v.ID, Name: v.Name, Material: v.Material,
 				BaseMilli: int64(v.Base), TopMilli: int64(v.Top), HeightMilli: int64(v.Height),
-				BrimMilli: int64(v.Brim), TakeAway: v.TakeAway}
+				BrimMilli: int64(v.Brim), TakeAway: v.TakeAway, MassMilli: int64(v.Mass)}
 		}),
 		Ingredients: mapSlice(b.Ingredients, func(g *drink.Ingredient) *pb.Ingredient {
 			return &pb.Ingredient{Id: g.ID, Name: g.Name, Kind: g.Kind, Contains: g.Contains, MayContain: g.MayContain,
 				AllergensKnown: g.AllergensKnown, DensityMilli: int64(g.Density), PumpVolumeMilli: int64(g.PumpVolume),
-				HotFactorMilli: int64(g.HotFactor)}
+				HotFactorMilli: int64(g.HotFactor),
+				EnergyKcal:     contentToProto(g.Energy.Kcal, g.Energy.Per), EnergyKj: contentToProto(g.Energy.KJ, g.Energy.Per),
+				Price: contentToProto(g.Price.Amount, g.Price.Per), Caffeine: contentToProto(g.Caffeine.Amount, g.Caffeine.Per)}
 		}),
 		Servings: servingsToProto(b.Drinks),
 	}
+}
+
+// contentToProto writes a figure with its unit; one without a unit is not known
+// and stays absent, which is not the same as nought.
+func contentToProto(amount drink.Milli, per drink.Unit) *pb.Content {
+	if per == "" {
+		return nil
+	}
+	return &pb.Content{AmountMilli: int64(amount), Per: string(per)}
+}
+
+func contentFromProto(c *pb.Content) (drink.Milli, drink.Unit) {
+	return drink.Milli(c.GetAmountMilli()), drink.Unit(c.GetPer())
+}
+
+func priceFromProto(c *pb.Content) drink.Price {
+	amount, per := contentFromProto(c)
+	return drink.Price{Amount: amount, Per: per}
+}
+
+func ingredientFromProto(p **pb.Ingredient) drink.Ingredient {
+	g := *p
+	in := drink.Ingredient{ID: g.GetId(), Name: g.GetName(), Kind: g.GetKind(), Contains: g.GetContains(), MayContain: g.GetMayContain(),
+		AllergensKnown: g.GetAllergensKnown(), Density: drink.Milli(g.GetDensityMilli()), PumpVolume: drink.Milli(g.GetPumpVolumeMilli()),
+		HotFactor: drink.Milli(g.GetHotFactorMilli()), Price: priceFromProto(g.GetPrice())}
+	in.Energy.Kcal, in.Energy.Per = contentFromProto(g.GetEnergyKcal())
+	in.Energy.KJ, _ = contentFromProto(g.GetEnergyKj())
+	in.Caffeine.Amount, in.Caffeine.Per = contentFromProto(g.GetCaffeine())
+	return in
 }
 
 func servingsToProto(drinks []drink.Drink) []*pb.Serving {
@@ -95,6 +128,7 @@ func BookFromProto(m *pb.Book) (*drink.Book, error) {
 				Basket: drink.Milli(h.GetPull().GetBasketMilli()), StartEvent: h.GetPull().GetStartEvent(),
 				SinglesPerPull: int(h.GetPull().GetSinglesPerPull()),
 				Checks:         mapSlice(h.GetPull().GetChecks(), checkFromProto),
+				Price:          priceFromProto(h.GetPull().GetPrice()),
 			},
 			MilkMax:       drink.Milli(h.GetMilkMaxMilli()),
 			HeadspaceMin:  drink.Milli(h.GetHeadspaceMinMilli()),
@@ -102,18 +136,14 @@ func BookFromProto(m *pb.Book) (*drink.Book, error) {
 			MilkHotFactor: drink.Milli(h.GetMilkHotFactorMilli()),
 			FrothGasShare: drink.Milli(h.GetFrothGasShareMilli()),
 			Cautions:      h.GetCautions(),
+			Currency:      h.GetCurrency(),
 		},
 		Vessels: mapSlice(m.Vessels, func(p **pb.Vessel) drink.Vessel {
 			v := *p
 			return drink.Vessel{ID: v.GetId(), Name: v.GetName(), Material: v.GetMaterial(), Base: drink.Milli(v.GetBaseMilli()),
-				Top: drink.Milli(v.GetTopMilli()), Height: drink.Milli(v.GetHeightMilli()), Brim: drink.Milli(v.GetBrimMilli()), TakeAway: v.GetTakeAway()}
+				Top: drink.Milli(v.GetTopMilli()), Height: drink.Milli(v.GetHeightMilli()), Brim: drink.Milli(v.GetBrimMilli()), TakeAway: v.GetTakeAway(), Mass: drink.Milli(v.GetMassMilli())}
 		}),
-		Ingredients: mapSlice(m.Ingredients, func(p **pb.Ingredient) drink.Ingredient {
-			g := *p
-			return drink.Ingredient{ID: g.GetId(), Name: g.GetName(), Kind: g.GetKind(), Contains: g.GetContains(), MayContain: g.GetMayContain(),
-				AllergensKnown: g.GetAllergensKnown(), Density: drink.Milli(g.GetDensityMilli()), PumpVolume: drink.Milli(g.GetPumpVolumeMilli()),
-				HotFactor: drink.Milli(g.GetHotFactorMilli())}
-		}),
+		Ingredients: mapSlice(m.Ingredients, ingredientFromProto),
 	}
 	seen := make(map[string]bool, len(m.Servings))
 	for i, p := range m.Servings {

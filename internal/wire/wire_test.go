@@ -131,6 +131,15 @@ func TestBookComesBackAsItWent(t *testing.T) {
 			MayReplace: []drink.Substitution{{From: "oat", To: "soy"}}, Cautions: []string{"hot"},
 		}}}},
 	}
+	in.House.Currency, in.House.Pull.Price = "GBP", drink.Price{Amount: 18_000, Per: drink.Gram}
+	for i := range in.Vessels {
+		in.Vessels[i].Mass = 250_000
+	}
+	for i := range in.Ingredients {
+		g := &in.Ingredients[i]
+		g.Energy, g.Caffeine = drink.Energy{Kcal: 64_000, KJ: 268_000, Per: drink.Millilitre}, drink.Content{Per: drink.Millilitre}
+		g.Price = drink.Price{Amount: 1100, Per: drink.Gram}
+	}
 	out, err := wire.BookFromProto(wire.BookToProto(in))
 	if err != nil {
 		t.Fatal(err)

@@ -222,8 +222,10 @@ type House struct {
 	// Gas share of a settled froth layer at 30 s, thousandths.
 	FrothGasShareMilli int64    `protobuf:"varint,6,opt,name=froth_gas_share_milli,json=frothGasShareMilli,proto3" json:"froth_gas_share_milli,omitempty"`
 	Cautions           []string `protobuf:"bytes,7,rep,name=cautions,proto3" json:"cautions,omitempty"`
-	unknownFields      protoimpl.UnknownFields
-	sizeCache          protoimpl.SizeCache
+	// ISO 4217 code of all prices; empty without prices.
+	Currency      string `protobuf:"bytes,8,opt,name=currency,proto3" json:"currency,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *House) Reset() {
@@ -305,6 +307,13 @@ func (x *House) GetCautions() []string {
 	return nil
 }
 
+func (x *House) GetCurrency() string {
+	if x != nil {
+		return x.Currency
+	}
+	return ""
+}
+
 // Pull is one extraction of one basket.
 type Pull struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -315,8 +324,10 @@ type Pull struct {
 	// Single-equivalents in one pull.
 	SinglesPerPull int32    `protobuf:"varint,3,opt,name=singles_per_pull,json=singlesPerPull,proto3" json:"singles_per_pull,omitempty"`
 	Checks         []*Check `protobuf:"bytes,4,rep,name=checks,proto3" json:"checks,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Price of the dry coffee.
+	Price         *Content `protobuf:"bytes,5,opt,name=price,proto3" json:"price,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Pull) Reset() {
@@ -377,6 +388,13 @@ func (x *Pull) GetChecks() []*Check {
 	return nil
 }
 
+func (x *Pull) GetPrice() *Content {
+	if x != nil {
+		return x.Price
+	}
+	return nil
+}
+
 // Vessel is a cup or glass; inner sizes in thousandths of a millimetre.
 type Vessel struct {
 	state       protoimpl.MessageState `protogen:"open.v1"`
@@ -387,8 +405,10 @@ type Vessel struct {
 	TopMilli    int64                  `protobuf:"varint,5,opt,name=top_milli,json=topMilli,proto3" json:"top_milli,omitempty"`
 	HeightMilli int64                  `protobuf:"varint,6,opt,name=height_milli,json=heightMilli,proto3" json:"height_milli,omitempty"`
 	// Capacity to the lip, thousandths of a millilitre.
-	BrimMilli     int64 `protobuf:"varint,7,opt,name=brim_milli,json=brimMilli,proto3" json:"brim_milli,omitempty"`
-	TakeAway      bool  `protobuf:"varint,8,opt,name=take_away,json=takeAway,proto3" json:"take_away,omitempty"`
+	BrimMilli int64 `protobuf:"varint,7,opt,name=brim_milli,json=brimMilli,proto3" json:"brim_milli,omitempty"`
+	TakeAway  bool  `protobuf:"varint,8,opt,name=take_away,json=takeAway,proto3" json:"take_away,omitempty"`
+	// Mass of the empty vessel, thousandths of a gram; 0 where not weighed.
+	MassMilli     int64 `protobuf:"varint,9,opt,name=mass_milli,json=massMilli,proto3" json:"mass_milli,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -479,6 +499,13 @@ func (x *Vessel) GetTakeAway() bool {
 	return false
 }
 
+func (x *Vessel) GetMassMilli() int64 {
+	if x != nil {
+		return x.MassMilli
+	}
+	return 0
+}
+
 // Ingredient is anything that goes into a cup.
 type Ingredient struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -496,8 +523,16 @@ type Ingredient struct {
 	PumpVolumeMilli int64 `protobuf:"varint,8,opt,name=pump_volume_milli,json=pumpVolumeMilli,proto3" json:"pump_volume_milli,omitempty"`
 	// Hot over cold volume, thousandths; 0 takes the house's factor for milk.
 	HotFactorMilli int64 `protobuf:"varint,9,opt,name=hot_factor_milli,json=hotFactorMilli,proto3" json:"hot_factor_milli,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// Energy of 100 of the unit, kcal; absent where not known.
+	EnergyKcal *Content `protobuf:"bytes,10,opt,name=energy_kcal,json=energyKcal,proto3" json:"energy_kcal,omitempty"`
+	// Energy of 100 of the unit, kJ, by its own factors.
+	EnergyKj *Content `protobuf:"bytes,11,opt,name=energy_kj,json=energyKj,proto3" json:"energy_kj,omitempty"`
+	// Price of 1000 of the unit, in the house's currency; absent where not known.
+	Price *Content `protobuf:"bytes,12,opt,name=price,proto3" json:"price,omitempty"`
+	// Caffeine in 100 of the unit, mg; absent where not known.
+	Caffeine      *Content `protobuf:"bytes,13,opt,name=caffeine,proto3" json:"caffeine,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Ingredient) Reset() {
@@ -593,6 +628,88 @@ func (x *Ingredient) GetHotFactorMilli() int64 {
 	return 0
 }
 
+func (x *Ingredient) GetEnergyKcal() *Content {
+	if x != nil {
+		return x.EnergyKcal
+	}
+	return nil
+}
+
+func (x *Ingredient) GetEnergyKj() *Content {
+	if x != nil {
+		return x.EnergyKj
+	}
+	return nil
+}
+
+func (x *Ingredient) GetPrice() *Content {
+	if x != nil {
+		return x.Price
+	}
+	return nil
+}
+
+func (x *Ingredient) GetCaffeine() *Content {
+	if x != nil {
+		return x.Caffeine
+	}
+	return nil
+}
+
+// Content is a figure for an amount of an ingredient, in thousandths.
+type Content struct {
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	AmountMilli int64                  `protobuf:"varint,1,opt,name=amount_milli,json=amountMilli,proto3" json:"amount_milli,omitempty"`
+	// UCUM code of the unit that the amount is stated for: "g" or "mL".
+	Per           string `protobuf:"bytes,2,opt,name=per,proto3" json:"per,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Content) Reset() {
+	*x = Content{}
+	mi := &file_samecup_v1_book_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Content) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Content) ProtoMessage() {}
+
+func (x *Content) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_book_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Content.ProtoReflect.Descriptor instead.
+func (*Content) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_book_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *Content) GetAmountMilli() int64 {
+	if x != nil {
+		return x.AmountMilli
+	}
+	return 0
+}
+
+func (x *Content) GetPer() string {
+	if x != nil {
+		return x.Per
+	}
+	return ""
+}
+
 // Serving is one drink in one size and, where it matters, one milk.
 type Serving struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -622,7 +739,7 @@ type Serving struct {
 
 func (x *Serving) Reset() {
 	*x = Serving{}
-	mi := &file_samecup_v1_book_proto_msgTypes[5]
+	mi := &file_samecup_v1_book_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -634,7 +751,7 @@ func (x *Serving) String() string {
 func (*Serving) ProtoMessage() {}
 
 func (x *Serving) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_book_proto_msgTypes[5]
+	mi := &file_samecup_v1_book_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -647,7 +764,7 @@ func (x *Serving) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Serving.ProtoReflect.Descriptor instead.
 func (*Serving) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_book_proto_rawDescGZIP(), []int{5}
+	return file_samecup_v1_book_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Serving) GetId() string {
@@ -769,7 +886,7 @@ type Part struct {
 
 func (x *Part) Reset() {
 	*x = Part{}
-	mi := &file_samecup_v1_book_proto_msgTypes[6]
+	mi := &file_samecup_v1_book_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -781,7 +898,7 @@ func (x *Part) String() string {
 func (*Part) ProtoMessage() {}
 
 func (x *Part) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_book_proto_msgTypes[6]
+	mi := &file_samecup_v1_book_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -794,7 +911,7 @@ func (x *Part) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Part.ProtoReflect.Descriptor instead.
 func (*Part) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_book_proto_rawDescGZIP(), []int{6}
+	return file_samecup_v1_book_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Part) GetIngredient() string {
@@ -843,7 +960,7 @@ type Check struct {
 
 func (x *Check) Reset() {
 	*x = Check{}
-	mi := &file_samecup_v1_book_proto_msgTypes[7]
+	mi := &file_samecup_v1_book_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -855,7 +972,7 @@ func (x *Check) String() string {
 func (*Check) ProtoMessage() {}
 
 func (x *Check) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_book_proto_msgTypes[7]
+	mi := &file_samecup_v1_book_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -868,7 +985,7 @@ func (x *Check) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Check.ProtoReflect.Descriptor instead.
 func (*Check) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_book_proto_rawDescGZIP(), []int{7}
+	return file_samecup_v1_book_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Check) GetId() string {
@@ -958,7 +1075,7 @@ type Step struct {
 
 func (x *Step) Reset() {
 	*x = Step{}
-	mi := &file_samecup_v1_book_proto_msgTypes[8]
+	mi := &file_samecup_v1_book_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -970,7 +1087,7 @@ func (x *Step) String() string {
 func (*Step) ProtoMessage() {}
 
 func (x *Step) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_book_proto_msgTypes[8]
+	mi := &file_samecup_v1_book_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -983,7 +1100,7 @@ func (x *Step) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Step.ProtoReflect.Descriptor instead.
 func (*Step) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_book_proto_rawDescGZIP(), []int{8}
+	return file_samecup_v1_book_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Step) GetId() string {
@@ -1046,7 +1163,7 @@ type Substitution struct {
 
 func (x *Substitution) Reset() {
 	*x = Substitution{}
-	mi := &file_samecup_v1_book_proto_msgTypes[9]
+	mi := &file_samecup_v1_book_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1058,7 +1175,7 @@ func (x *Substitution) String() string {
 func (*Substitution) ProtoMessage() {}
 
 func (x *Substitution) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_book_proto_msgTypes[9]
+	mi := &file_samecup_v1_book_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1071,7 +1188,7 @@ func (x *Substitution) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Substitution.ProtoReflect.Descriptor instead.
 func (*Substitution) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_book_proto_rawDescGZIP(), []int{9}
+	return file_samecup_v1_book_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Substitution) GetFrom() string {
@@ -1099,7 +1216,7 @@ const file_samecup_v1_book_proto_rawDesc = "" +
 	"\x05house\x18\x02 \x01(\v2\x11.samecup.v1.HouseR\x05house\x12,\n" +
 	"\avessels\x18\x03 \x03(\v2\x12.samecup.v1.VesselR\avessels\x128\n" +
 	"\vingredients\x18\x04 \x03(\v2\x16.samecup.v1.IngredientR\vingredients\x12/\n" +
-	"\bservings\x18\x05 \x03(\v2\x13.samecup.v1.ServingR\bservings\"\xb5\x02\n" +
+	"\bservings\x18\x05 \x03(\v2\x13.samecup.v1.ServingR\bservings\"\xd1\x02\n" +
 	"\x05House\x12$\n" +
 	"\x04pull\x18\x01 \x01(\v2\x10.samecup.v1.PullR\x04pull\x12$\n" +
 	"\x0emilk_max_milli\x18\x02 \x01(\x03R\fmilkMaxMilli\x12.\n" +
@@ -1107,13 +1224,15 @@ const file_samecup_v1_book_proto_rawDesc = "" +
 	"\x13strength_band_milli\x18\x04 \x01(\x03R\x11strengthBandMilli\x121\n" +
 	"\x15milk_hot_factor_milli\x18\x05 \x01(\x03R\x12milkHotFactorMilli\x121\n" +
 	"\x15froth_gas_share_milli\x18\x06 \x01(\x03R\x12frothGasShareMilli\x12\x1a\n" +
-	"\bcautions\x18\a \x03(\tR\bcautions\"\x9f\x01\n" +
+	"\bcautions\x18\a \x03(\tR\bcautions\x12\x1a\n" +
+	"\bcurrency\x18\b \x01(\tR\bcurrency\"\xca\x01\n" +
 	"\x04Pull\x12!\n" +
 	"\fbasket_milli\x18\x01 \x01(\x03R\vbasketMilli\x12\x1f\n" +
 	"\vstart_event\x18\x02 \x01(\tR\n" +
 	"startEvent\x12(\n" +
 	"\x10singles_per_pull\x18\x03 \x01(\x05R\x0esinglesPerPull\x12)\n" +
-	"\x06checks\x18\x04 \x03(\v2\x11.samecup.v1.CheckR\x06checks\"\xe3\x01\n" +
+	"\x06checks\x18\x04 \x03(\v2\x11.samecup.v1.CheckR\x06checks\x12)\n" +
+	"\x05price\x18\x05 \x01(\v2\x13.samecup.v1.ContentR\x05price\"\x82\x02\n" +
 	"\x06Vessel\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\x1a\n" +
@@ -1124,7 +1243,9 @@ const file_samecup_v1_book_proto_rawDesc = "" +
 	"\fheight_milli\x18\x06 \x01(\x03R\vheightMilli\x12\x1d\n" +
 	"\n" +
 	"brim_milli\x18\a \x01(\x03R\tbrimMilli\x12\x1b\n" +
-	"\ttake_away\x18\b \x01(\bR\btakeAway\"\xa5\x02\n" +
+	"\ttake_away\x18\b \x01(\bR\btakeAway\x12\x1d\n" +
+	"\n" +
+	"mass_milli\x18\t \x01(\x03R\tmassMilli\"\xe9\x03\n" +
 	"\n" +
 	"Ingredient\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
@@ -1136,7 +1257,16 @@ const file_samecup_v1_book_proto_rawDesc = "" +
 	"\x0fallergens_known\x18\x06 \x01(\bR\x0eallergensKnown\x12#\n" +
 	"\rdensity_milli\x18\a \x01(\x03R\fdensityMilli\x12*\n" +
 	"\x11pump_volume_milli\x18\b \x01(\x03R\x0fpumpVolumeMilli\x12(\n" +
-	"\x10hot_factor_milli\x18\t \x01(\x03R\x0ehotFactorMilli\"\xd5\x03\n" +
+	"\x10hot_factor_milli\x18\t \x01(\x03R\x0ehotFactorMilli\x124\n" +
+	"\venergy_kcal\x18\n" +
+	" \x01(\v2\x13.samecup.v1.ContentR\n" +
+	"energyKcal\x120\n" +
+	"\tenergy_kj\x18\v \x01(\v2\x13.samecup.v1.ContentR\benergyKj\x12)\n" +
+	"\x05price\x18\f \x01(\v2\x13.samecup.v1.ContentR\x05price\x12/\n" +
+	"\bcaffeine\x18\r \x01(\v2\x13.samecup.v1.ContentR\bcaffeine\">\n" +
+	"\aContent\x12!\n" +
+	"\famount_milli\x18\x01 \x01(\x03R\vamountMilli\x12\x10\n" +
+	"\x03per\x18\x02 \x01(\tR\x03per\"\xd5\x03\n" +
 	"\aServing\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05drink\x18\x02 \x01(\tR\x05drink\x12\x1d\n" +
@@ -1216,7 +1346,7 @@ func file_samecup_v1_book_proto_rawDescGZIP() []byte {
 }
 
 var file_samecup_v1_book_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_samecup_v1_book_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_samecup_v1_book_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_samecup_v1_book_proto_goTypes = []any{
 	(Criticality)(0),     // 0: samecup.v1.Criticality
 	(Need)(0),            // 1: samecup.v1.Need
@@ -1225,31 +1355,37 @@ var file_samecup_v1_book_proto_goTypes = []any{
 	(*Pull)(nil),         // 4: samecup.v1.Pull
 	(*Vessel)(nil),       // 5: samecup.v1.Vessel
 	(*Ingredient)(nil),   // 6: samecup.v1.Ingredient
-	(*Serving)(nil),      // 7: samecup.v1.Serving
-	(*Part)(nil),         // 8: samecup.v1.Part
-	(*Check)(nil),        // 9: samecup.v1.Check
-	(*Step)(nil),         // 10: samecup.v1.Step
-	(*Substitution)(nil), // 11: samecup.v1.Substitution
+	(*Content)(nil),      // 7: samecup.v1.Content
+	(*Serving)(nil),      // 8: samecup.v1.Serving
+	(*Part)(nil),         // 9: samecup.v1.Part
+	(*Check)(nil),        // 10: samecup.v1.Check
+	(*Step)(nil),         // 11: samecup.v1.Step
+	(*Substitution)(nil), // 12: samecup.v1.Substitution
 }
 var file_samecup_v1_book_proto_depIdxs = []int32{
 	3,  // 0: samecup.v1.Book.house:type_name -> samecup.v1.House
 	5,  // 1: samecup.v1.Book.vessels:type_name -> samecup.v1.Vessel
 	6,  // 2: samecup.v1.Book.ingredients:type_name -> samecup.v1.Ingredient
-	7,  // 3: samecup.v1.Book.servings:type_name -> samecup.v1.Serving
+	8,  // 3: samecup.v1.Book.servings:type_name -> samecup.v1.Serving
 	4,  // 4: samecup.v1.House.pull:type_name -> samecup.v1.Pull
-	9,  // 5: samecup.v1.Pull.checks:type_name -> samecup.v1.Check
-	8,  // 6: samecup.v1.Serving.parts:type_name -> samecup.v1.Part
-	10, // 7: samecup.v1.Serving.steps:type_name -> samecup.v1.Step
-	9,  // 8: samecup.v1.Serving.checks:type_name -> samecup.v1.Check
-	11, // 9: samecup.v1.Serving.may_replace:type_name -> samecup.v1.Substitution
-	0,  // 10: samecup.v1.Check.criticality:type_name -> samecup.v1.Criticality
-	1,  // 11: samecup.v1.Check.need:type_name -> samecup.v1.Need
-	0,  // 12: samecup.v1.Step.criticality:type_name -> samecup.v1.Criticality
-	13, // [13:13] is the sub-list for method output_type
-	13, // [13:13] is the sub-list for method input_type
-	13, // [13:13] is the sub-list for extension type_name
-	13, // [13:13] is the sub-list for extension extendee
-	0,  // [0:13] is the sub-list for field type_name
+	10, // 5: samecup.v1.Pull.checks:type_name -> samecup.v1.Check
+	7,  // 6: samecup.v1.Pull.price:type_name -> samecup.v1.Content
+	7,  // 7: samecup.v1.Ingredient.energy_kcal:type_name -> samecup.v1.Content
+	7,  // 8: samecup.v1.Ingredient.energy_kj:type_name -> samecup.v1.Content
+	7,  // 9: samecup.v1.Ingredient.price:type_name -> samecup.v1.Content
+	7,  // 10: samecup.v1.Ingredient.caffeine:type_name -> samecup.v1.Content
+	9,  // 11: samecup.v1.Serving.parts:type_name -> samecup.v1.Part
+	11, // 12: samecup.v1.Serving.steps:type_name -> samecup.v1.Step
+	10, // 13: samecup.v1.Serving.checks:type_name -> samecup.v1.Check
+	12, // 14: samecup.v1.Serving.may_replace:type_name -> samecup.v1.Substitution
+	0,  // 15: samecup.v1.Check.criticality:type_name -> samecup.v1.Criticality
+	1,  // 16: samecup.v1.Check.need:type_name -> samecup.v1.Need
+	0,  // 17: samecup.v1.Step.criticality:type_name -> samecup.v1.Criticality
+	18, // [18:18] is the sub-list for method output_type
+	18, // [18:18] is the sub-list for method input_type
+	18, // [18:18] is the sub-list for extension type_name
+	18, // [18:18] is the sub-list for extension extendee
+	0,  // [0:18] is the sub-list for field type_name
 }
 
 func init() { file_samecup_v1_book_proto_init() }
@@ -1257,14 +1393,14 @@ func file_samecup_v1_book_proto_init() {
 	if File_samecup_v1_book_proto != nil {
 		return
 	}
-	file_samecup_v1_book_proto_msgTypes[7].OneofWrappers = []any{}
+	file_samecup_v1_book_proto_msgTypes[8].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_samecup_v1_book_proto_rawDesc), len(file_samecup_v1_book_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   10,
+			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

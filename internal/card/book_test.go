@@ -1,0 +1,89 @@
+package card
+
+import (
+	"bytes"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"samecup.example/samecup/internal/drink"
+)
+
+// released is a release as a publisher would give it.
+var released = Options{Release: 7, Effective: time.Date(2026, 5, 4, 3, 0, 0, 0, time.UTC), Digest: []byte{0x9f, 0x86, 0xd0, 0x81, 0x88, 0x4c, 0x7d, 0x65, 0x9a}}
+
+func loadBook(t *testing.T, dir string) *drink.Book {
+	t.Helper()
+	b, problems := drink.LoadDir(dir)
+	if err := problems.Err(); err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+// bothBooks calls f for every serving of the chain's books.
+func bothBooks(t *testing.T, f func(t *testing.T, b *drink.Book, s *drink.Serving)) {
+	t.Helper()
+	for _, dir := range []string{"harbour-finch", "harbour-finch-counter"} {
+		b := loadBook(t, "../../testdata/"+dir)
+		servings := b.Servings()
+		for i := range servings {
+			t.Run(dir+"/"+servings[i].ID, func(t *testing.T) { f(t, b, &servings[i]) })
+		}
+	}
+}
+
+var pageObject = regexp.MustCompile(`/Type /Page\b[^s]`)
+
+func TestBookIsContentsAndAPageAServing(t *testing.T) {
+	b := loadBook(t, "../../testdata/harbour-finch")
+	pages, err := Book(b, released)
+	if err != nil {
+		t.Fatal(err)
+	}
+	servings := b.Servings()
+	contents := (len(servings) + contentsRows - 1) / contentsRows
+	if len(pages) != contents+len(servings) {
+		t.Fatalf("%d pages for %d servings and %d of contents", len(pages), len(servings), contents)
+	}
+	if n := len(pages[0].links); n != min(contentsRows, len(servings)) {
+		t.Errorf("contents page leads to %d pages", n)
+	}
+	var first, second bytes.Buffer
+	if err := PDF(&first, BookTitle(b), released.Effective, pages...); err != nil {
+		t.Fatal(err)
+	}
+	if n := len(pageObject.FindAll(first.Bytes(), -1)); n != len(pages) {
+		t.Errorf("PDF has %d pages, want %d", n, len(pages))
+	}
+	again, err := Book(b, released)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := PDF(&second, BookTitle(b), released.Effective, again...); err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(first.Bytes(), second.Bytes()) {
+		t.Error("the same release drawn twice is not the same bytes")
+	}
+}
+
+func TestDraftPDFHoldsNoTimeOfDrawing(t *testing.T) {
+	var out bytes.Buffer
+	if err := PDF(&out, "draft", time.Time{}, &Page{Title: "p"}); err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(out.String(), "D:19700101000000") {
+		t.Error("a draft's creation time is not the fixed one")
+	}
+	if PDF(&out, "none", time.Time{}) == nil {
+		t.Error("a PDF of no pages was written")
+	}
+}
+
+func TestEmptyBookHasNoCards(t *testing.T) {
+	if _, err := Book(&drink.Book{Chain: "Harbour & Finch"}, Options{}); err == nil || !strings.Contains(err.Error(), "no servings") {
+		t.Errorf("Book of nothing: %v", err)
+	}
+}
