@@ -22,10 +22,11 @@ func loadBook(t *testing.T, dir string) *drink.Book {
 	return b
 }
 
-// bothBooks calls f for every serving of the chain's books.
+// bothBooks calls f for every serving of the chain's books, and of the one with a
+// vessel of each form.
 func bothBooks(t *testing.T, f func(t *testing.T, b *drink.Book, s *drink.Serving)) {
 	t.Helper()
-	for _, dir := range []string{"harbour-finch", "harbour-finch-counter"} {
+	for _, dir := range []string{"harbour-finch", "harbour-finch-counter", "harbour-finch-shapes"} {
 		b := loadBook(t, "../../testdata/"+dir)
 		servings := b.Servings()
 		for i := range servings {

@@ -29,10 +29,10 @@ func (d drawn) at(sideways, depth float64) point { return point{d.x(sideways), d
 func (p *Page) diagram(sec *Section, y, high float64) float64 {
 	const above, below = 6.8, 7.5 // for the brim's dimension, and the scale bar
 	d := drawn{midX: margin + sideWide + boxWide/2}
-	rim, tall := sec.Shape.Rim(), sec.Shape.Height()
-	widest := math.Max(rim, sec.Shape.Base())
+	tall := sec.Shape.Height()
+	across := widest(sec)
 	for _, d.scale = range scales {
-		if widest/d.scale <= boxWide-6 && (tall+sec.AboveMM)/d.scale <= high-above-below {
+		if across/d.scale <= boxWide-6 && (tall+sec.AboveMM)/d.scale <= high-above-below {
 			break
 		}
 	}
@@ -49,36 +49,13 @@ func (p *Page) diagram(sec *Section, y, high float64) float64 {
 		}
 	}
 	if n := len(sec.Layers); n > 0 {
-		// The surface: pale froth above a rim has no wall to show where it ends.
-		surface := d.outline(sec, sec.Layers[n-1])[2:]
-		p.line(0.35, black, surface...)
+		// Pale froth above a rim has no wall to show where it ends.
+		p.line(0.35, black, d.surface(sec, sec.Layers[n-1])...)
 	}
 	p.vessel(sec, d)
 	p.dimensions(sec, d)
 	p.layerLabels(sec, d, y, y+high-1)
 	return y + high
-}
-
-// width is the inner diameter at a depth that lies in the vessel.
-func width(sec *Section, depthMM float64) float64 {
-	w, err := sec.Shape.Width(math.Max(0, math.Min(depthMM, sec.Shape.Height())))
-	if err != nil {
-		return 0 // no depth within the vessel is out of range
-	}
-	return w
-}
-
-// outline is a layer's cross-section: a slice of the profile, and the arc of a
-// spherical cap where froth stands above the rim.
-func (d drawn) outline(sec *Section, l Layer) []point {
-	lo, hi := width(sec, l.FromMM)/2, width(sec, l.ToMM)/2
-	out := []point{d.at(-lo, l.FromMM), d.at(lo, l.FromMM), d.at(hi, l.ToMM)}
-	if l.AboveMM > 0 {
-		for _, q := range capArc(hi, l.AboveMM) {
-			out = append(out, d.at(q.x, l.ToMM+q.y))
-		}
-	}
-	return append(out, d.at(-hi, l.ToMM))
 }
 
 // capArc is a spherical cap's outline from right to left, heights above the rim.
@@ -92,17 +69,6 @@ func capArc(radius, height float64) []point {
 		out = append(out, point{sphere * math.Sin(a), height - sphere*(1-math.Cos(a))})
 	}
 	return out
-}
-
-// vessel draws wall and base outside the inner profile.
-func (p *Page) vessel(sec *Section, d drawn) {
-	h := sec.Shape.Height()
-	base, rim := sec.Shape.Base()/2, sec.Shape.Rim()/2
-	w := wall * d.scale
-	p.fill(black, []point{
-		d.at(-rim, h), d.at(-base, 0), d.at(base, 0), d.at(rim, h), d.at(rim+w, h),
-		d.at(base+w, -w*1.3), d.at(-base-w, -w*1.3), d.at(-rim-w, h),
-	})
 }
 
 // dimension draws a line with a bar at each end.
@@ -163,7 +129,7 @@ func (p *Page) dimensions(sec *Section, d drawn) {
 	for _, lv := range []float64{0, h} {
 		p.line(0.1, grey, point{far, d.y(lv)}, d.at(-width(sec, lv)/2, lv))
 	}
-	near := d.x(-math.Max(rim, sec.Shape.Base()/2)) - 3.2
+	near := d.x(-widest(sec)/2) - 3.2
 	type span struct {
 		lo, hi float64
 		words  string
@@ -256,7 +222,7 @@ func (p *Page) layerLabels(sec *Section, d drawn, top, bottom float64) {
 		mid := (l.FromMM + l.ToMM) / 2
 		from := d.at(width(sec, mid)*0.36, mid)
 		y := ls[i].y + size*0.8
-		out := point{d.x(math.Max(sec.Shape.Rim(), sec.Shape.Base())/2) + 2.5, from.y}
+		out := point{d.x(widest(sec)/2) + 2.5, from.y}
 		// A halo, so that the line shows on any tone.
 		p.line(0.9, white, from, d.at(width(sec, mid)/2-0.9*d.scale, mid))
 		p.line(0.22, black, from, out, point{x - 1, y})

@@ -38,7 +38,7 @@ type Layer struct {
 // Section is a vessel's cross-section with its layers from the bottom up.
 type Section struct {
 	Vessel *drink.Vessel
-	Shape  cup.Profile
+	Shape  cup.Shape
 	Layers []Layer
 	// FilledML is the sum of the layers, ml.
 	FilledML float64
@@ -58,7 +58,7 @@ func Levels(b *drink.Book, s *drink.Serving) (*Section, error) {
 	if !ok {
 		return nil, fmt.Errorf("%w: serving %s: vessel %q is not in the book; add it to vessels.yaml", ErrCannotDraw, s.ID, s.Vessel)
 	}
-	shape, err := v.Profile()
+	shape, err := v.Shape()
 	if err != nil {
 		return nil, fmt.Errorf("%w: serving %s: vessel %s: %w", ErrCannotDraw, s.ID, s.Vessel, err)
 	}

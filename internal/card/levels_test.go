@@ -55,13 +55,22 @@ func TestOutlineHoldsTheVolume(t *testing.T) {
 		}
 		for _, l := range sec.Layers {
 			pts := d.outline(sec, l)
-			lo, hi := (pts[1].x-pts[0].x)/2*d.scale, (pts[2].x-pts[len(pts)-1].x)/2*d.scale
-			z := (pts[1].y - pts[2].y) * d.scale
+			var got float64
+			bent := len(bends(sec, l.FromMM, l.ToMM))
+			for i := 1; i <= bent+1; i++ { // up the right wall
+				lo, hi := (pts[i].x-d.midX)*d.scale, (pts[i+1].x-d.midX)*d.scale
+				z := (pts[i].y - pts[i+1].y) * d.scale
+				got += math.Pi * z * (lo*lo + lo*hi + hi*hi) / 3 / 1000
+			}
+			within := 1e-6
+			if _, curved := sec.Shape.(cup.Table); curved {
+				within = 0.01 * l.VolumeML // straight slices of a curve
+			}
 			dome, err := cup.CapVolume(sec.Shape.Rim(), l.AboveMM)
 			if err != nil {
 				t.Fatal(err)
 			}
-			if got := math.Pi*z*(lo*lo+lo*hi+hi*hi)/3/1000 + dome; math.Abs(got-l.VolumeML) > 1e-6 {
+			if got += dome; math.Abs(got-l.VolumeML) > within {
 				t.Errorf("%s is drawn as %g ml and holds %g ml", l.Name, got, l.VolumeML)
 			}
 		}

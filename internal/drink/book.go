@@ -51,11 +51,18 @@ type Pull struct {
 	Checks []Check
 }
 
-// Vessel is a cup or glass. Diameters and height are inner, in mm.
+// Vessel is a cup or glass. Diameters and height are inner, in mm. Its shape is
+// a frustum of Base, Top and Height, or Sections, or Fills with Top: one of the
+// three, the rest zero. See Shape.
 type Vessel struct {
 	ID, Name, Material string
-	Base, Top, Height  Milli
-	// Brim is the stated capacity to the lip, mL; the profile must agree.
+	// Base, Top and Height are those of a frustum; with Fills, Top is the rim.
+	Base, Top, Height Milli
+	// Sections are straight-walled rings from the bottom up.
+	Sections []VesselSection
+	// Fills are weighed fills from the lowest up, the last to the brim.
+	Fills []VesselFill
+	// Brim is the stated capacity to the lip, mL; the shape must agree.
 	Brim Milli
 	// Mass of the empty vessel, g, which cools the drink; zero where not weighed.
 	Mass Milli

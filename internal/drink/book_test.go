@@ -21,7 +21,7 @@ func loadBook(t testing.TB, name string) *drink.Book {
 }
 
 func TestBooksCheckClean(t *testing.T) {
-	for _, name := range []string{"harbour-finch", "harbour-finch-counter"} {
+	for _, name := range []string{"harbour-finch", "harbour-finch-counter", "harbour-finch-shapes"} {
 		t.Run(name, func(t *testing.T) {
 			_, problems := drink.CheckDir(booksDir + name)
 			for _, p := range problems {

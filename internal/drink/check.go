@@ -146,9 +146,9 @@ func (c *checker) vessels() {
 			c.d.vessels[v.ID].err = cup.ErrShape // nothing can be computed in it
 			continue
 		}
-		p, err := v.Profile()
+		p, err := v.Shape()
 		if err != nil {
-			c.fail(field, "", err.Error(), "", "measure the inner diameters and height again")
+			c.fail(field, "", err.Error(), "", "measure the inside again")
 			continue
 		}
 		// Goods-in tolerance on the brim is 3 % (common practice, no source).
@@ -156,6 +156,7 @@ func (c *checker) vessels() {
 			c.fail(field+".brim", FormatQuantity(v.Brim, Millilitre), "does not agree with the vessel's shape",
 				fmt.Sprintf("within 3 %% of the %.0f ml that its shape holds", p.Brim()), "weigh a fill of water to the lip and measure the inside again")
 		}
+		c.rimOfFills(field, v, p)
 	}
 }
 

@@ -15,11 +15,6 @@ const (
 	iceCreamDensity = 0.55
 )
 
-// Profile is the vessel's inner shape.
-func (v *Vessel) Profile() (cup.Profile, error) {
-	return cup.New(v.Base.Float(), v.Top.Float(), v.Height.Float())
-}
-
 // Volumes is what a serving's parts amount to in the cup, mL.
 type Volumes struct {
 	// Espresso counts 1 g as 1 mL; its crema is mixed in or passes.
@@ -136,7 +131,7 @@ func (c *checker) fit(s *Serving) bool {
 	if !ok || vessel.err != nil {
 		return false // named at the reference or at the vessel
 	}
-	p := vessel.profile
+	p := vessel.shape
 	if s.Air < 0 || s.Air > maxAir {
 		c.fail("air", s.Air.String(), "is out of range", "0 to 1.5 of the hot milk", "correct it")
 		return false
@@ -153,10 +148,10 @@ func (c *checker) fit(s *Serving) bool {
 	}
 	brim := p.Brim()
 	above := s.AboveRim.Float()
-	dome, err := p.Cap(above)
+	dome, err := cup.CapVolume(p.Rim(), above)
 	if err != nil {
 		c.fail("above_rim", FormatQuantity(s.AboveRim, Millimetre), "is no height for froth over this rim",
-			fmt.Sprintf("0 to %.0f mm", vessel.Top.Float()/2), "correct it")
+			fmt.Sprintf("0 to %.0f mm", p.Rim()/2), "correct it")
 		return false
 	}
 	room := brim - c.b.House.HeadspaceMin.Float()
@@ -169,7 +164,7 @@ func (c *checker) fit(s *Serving) bool {
 	}
 	if s.AboveRim > 0 {
 		// A dome half as high again runs over; one half as high does not show.
-		most, errCap := p.Cap(math.Min(above*1.5, p.Height()))
+		most, errCap := cup.CapVolume(p.Rim(), math.Min(above*1.5, p.Height()))
 		if errCap != nil {
 			most = dome * 1.5
 		}
@@ -227,8 +222,11 @@ func (c *checker) smallestFor(filledML float64, takeAway bool) string {
 	best, bestBrim, bestSame := "", 0.0, false
 	for i := range c.b.Vessels {
 		v := c.d.vessels[c.b.Vessels[i].ID]
-		brim := v.profile.Brim()
-		if v.err != nil || brim < filledML+c.b.House.HeadspaceMin.Float() {
+		if v.err != nil {
+			continue
+		}
+		brim := v.shape.Brim()
+		if brim < filledML+c.b.House.HeadspaceMin.Float() {
 			continue
 		}
 		same := v.TakeAway == takeAway
@@ -241,7 +239,7 @@ func (c *checker) smallestFor(filledML float64, takeAway bool) string {
 
 // froth proves that each stated depth is what the stated air gives in this
 // vessel at this fill, and otherwise says which air would.
-func (c *checker) froth(s *Serving, p cup.Profile, v Volumes) {
+func (c *checker) froth(s *Serving, p cup.Shape, v Volumes) {
 	for i := range s.Checks {
 		k := &s.Checks[i]
 		if k.Measure != "froth_depth" || s.Milk == "" || k.Target < k.Low || k.Target > k.High {
@@ -253,7 +251,7 @@ func (c *checker) froth(s *Serving, p cup.Profile, v Volumes) {
 				fmt.Sprintf("at most %.1f mm", most), "state the depth of the froth in this vessel, in mm")
 			continue
 		}
-		depth, err := milk.FrothDepth(p, v.Filled, v.Froth)
+		depth, err := frothDepth(p, v.Filled, v.Froth)
 		got, ok := FromFloat(depth)
 		if err == nil && ok && (k.Low == NoLow || got >= k.Low-m.Resolution/2) && (k.High == NoHigh || got <= k.High+m.Resolution/2) {
 			continue
@@ -273,13 +271,13 @@ func (c *checker) froth(s *Serving, p cup.Profile, v Volumes) {
 
 // airFor finds the share of air, of the hot milk, that makes the froth stand
 // depth mm deep; depth rises with air, so bisection finds it.
-func (c *checker) airFor(s *Serving, p cup.Profile, v Volumes, depth float64) (float64, bool) {
+func (c *checker) airFor(s *Serving, p cup.Shape, v Volumes, depth float64) (float64, bool) {
 	if v.Milk <= 0 {
 		return 0, false
 	}
 	gas := c.b.House.FrothGasShare.Float()
 	room := p.Brim() - c.b.House.HeadspaceMin.Float()
-	if dome, err := p.Cap(s.AboveRim.Float()); err == nil && s.AboveRim > 0 {
+	if dome, err := cup.CapVolume(p.Rim(), s.AboveRim.Float()); err == nil && s.AboveRim > 0 {
 		room = p.Brim() + dome
 	}
 	still := v.Filled - v.Air
@@ -288,7 +286,7 @@ func (c *checker) airFor(s *Serving, p cup.Profile, v Volumes, depth float64) (f
 		if still+air > room {
 			return math.Inf(1), true
 		}
-		d, err := milk.FrothDepth(p, still+air, air/gas)
+		d, err := frothDepth(p, still+air, air/gas)
 		return d, err == nil
 	}
 	lo, hi := 0.0, 1.5

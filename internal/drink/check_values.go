@@ -9,25 +9,6 @@ import (
 // mostLength bounds a vessel's dimensions, mm: a metre is no cup.
 const mostLength Milli = 1_000_000
 
-// dimensions refuses a vessel that cannot stand on a counter.
-func (c *checker) dimensions(field string, v *Vessel) bool {
-	ok := true
-	for _, m := range []struct {
-		key   string
-		value Milli
-	}{{"base", v.Base}, {"top", v.Top}, {"height", v.Height}} {
-		if m.value <= 0 || m.value > mostLength {
-			c.fail(field+"."+m.key, FormatQuantity(m.value, Millimetre), "is no inner measure of a vessel", "above 0 mm and at most "+FormatQuantity(mostLength, Millimetre), "measure it again, inside")
-			ok = false
-		}
-	}
-	if ok && v.Top < v.Base {
-		c.fail(field+".top", FormatQuantity(v.Top, Millimetre), "is narrower than the base", "at least the base, "+FormatQuantity(v.Base, Millimetre), "swap base and top")
-		return false
-	}
-	return ok
-}
-
 // Limits of labelled figures: pure fat has 900 kcal in 100 g (Regulation (EU)
 // No 1169/2011, Annex XIV), and caffeine powder is no ingredient of a drink.
 const (

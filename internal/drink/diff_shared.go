@@ -183,7 +183,7 @@ func (d *differ) vessels() {
 		if a, b := shapeText(was), shapeText(now); a != b {
 			d.add(Change{Kind: Shared, Subject: "vessel " + now.ID, Field: "shape", Old: a, New: b, Reaches: d.reached(uses), moves: movesFacts})
 		}
-		skip := []string{"ID", "Base", "Top", "Height", "Brim"}
+		skip := []string{"ID", "Base", "Top", "Height", "Sections", "Fills", "Brim"}
 		d.compare("vessel "+now.ID, "", shown(*was, skip...), shown(*now, skip...), func(string) func(*Book, *Serving) bool { return uses })
 	}
 	for i := range d.old.Vessels {
@@ -198,8 +198,34 @@ func (d *differ) usersOf(vessel string) []string {
 	return d.reached(func(_ *Book, s *Serving) bool { return s.Vessel == vessel })
 }
 
+// shapeText shows all that a vessel's shape is made of, a frustum's sizes even
+// where another form should exclude them, so that no change hides.
 func shapeText(v *Vessel) string {
-	return fmt.Sprintf("base %s mm, top %s mm, height %s mm, brim %s ml", v.Base, v.Top, v.Height, v.Brim)
+	var parts []string
+	frustum := len(v.Sections) == 0 && len(v.Fills) == 0
+	for _, m := range []struct {
+		name  string
+		value Milli
+	}{{"base", v.Base}, {"top", v.Top}, {"height", v.Height}} {
+		if frustum || m.value != 0 {
+			parts = append(parts, fmt.Sprintf("%s %s mm", m.name, m.value))
+		}
+	}
+	if n := len(v.Sections); n > 0 {
+		rings := make([]string, n)
+		for i, s := range v.Sections {
+			rings[i] = fmt.Sprintf("%s to %s mm over %s mm", s.Base, s.Top, s.Height)
+		}
+		parts = append(parts, "sections "+strings.Join(rings, " + "))
+	}
+	if n := len(v.Fills); n > 0 {
+		fills := make([]string, n)
+		for i, f := range v.Fills {
+			fills[i] = fmt.Sprintf("%s ml at %s mm", f.Volume, f.Depth)
+		}
+		parts = append(parts, "fills "+strings.Join(fills, " + "))
+	}
+	return strings.Join(append(parts, fmt.Sprintf("brim %s ml", v.Brim)), ", ")
 }
 
 func (d *differ) ingredients() {

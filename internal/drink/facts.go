@@ -6,7 +6,6 @@ import (
 	"slices"
 
 	"samecup.example/samecup/internal/cup"
-	"samecup.example/samecup/internal/milk"
 )
 
 // Range is an estimate with the bounds that it may lie in.
@@ -83,8 +82,8 @@ type Deriver struct {
 // vesselAt is a vessel with its shape; err says why there is none.
 type vesselAt struct {
 	*Vessel
-	profile cup.Profile
-	err     error
+	shape cup.Shape
+	err   error
 }
 
 // NewDeriver looks a book over.
@@ -94,7 +93,7 @@ func NewDeriver(b *Book) *Deriver {
 	for i := range b.Vessels {
 		v := &b.Vessels[i]
 		if _, twice := d.vessels[v.ID]; !twice {
-			p, err := v.Profile()
+			p, err := v.Shape()
 			d.vessels[v.ID] = &vesselAt{v, p, err}
 		}
 	}
@@ -146,16 +145,16 @@ func (d *Deriver) facts(s *Serving) (Facts, error) {
 	if err != nil {
 		return Facts{}, err
 	}
-	f := Facts{FillML: v.Filled, BrimML: vessel.profile.Brim(), FrothVolumeML: v.Froth}
+	f := Facts{FillML: v.Filled, BrimML: vessel.shape.Brim(), FrothVolumeML: v.Froth}
 	f.HeadspaceML = f.BrimML - f.FillML
 	if f.HeadspaceML > 0 {
-		if f.RimGapMM, err = cup.RimGap(vessel.profile, f.FillML); err != nil {
+		if f.RimGapMM, err = cup.RimGap(vessel.shape, f.FillML); err != nil {
 			return Facts{}, err
 		}
 	}
 	if v.Froth > 0 {
 		// Froth that drains while it settles may take more room than the fill.
-		if f.FrothDepthMM, err = milk.FrothDepth(vessel.profile, v.Filled, math.Min(v.Froth, v.Filled)); err != nil {
+		if f.FrothDepthMM, err = frothDepth(vessel.shape, v.Filled, math.Min(v.Froth, v.Filled)); err != nil {
 			return Facts{}, err
 		}
 	}

@@ -7,7 +7,6 @@ import (
 	"strings"
 
 	"samecup.example/samecup/internal/cup"
-	"samecup.example/samecup/internal/milk"
 )
 
 // Proposal is a serving worked out for another vessel.
@@ -28,7 +27,7 @@ const mostAir = 1.5
 type fitter struct {
 	b        *Book
 	old, now Serving
-	from, to cup.Profile
+	from, to cup.Shape
 	was      Volumes
 	// wasDepth is the froth's depth as it comes, mm.
 	wasDepth float64
@@ -61,10 +60,10 @@ func (b *Book) Fit(s *Serving, vesselID string) (Proposal, error) {
 	f.p = &Proposal{}
 	f.now.Vessel = vesselID
 	var err error
-	if f.from, err = source.Profile(); err != nil {
+	if f.from, err = source.Shape(); err != nil {
 		return fail(fmt.Errorf("vessel %s: %w", source.ID, err))
 	}
-	if f.to, err = target.Profile(); err != nil {
+	if f.to, err = target.Shape(); err != nil {
 		return fail(fmt.Errorf("vessel %s: %w", target.ID, err))
 	}
 	if f.was, err = b.Volumes(s); err != nil {
@@ -73,7 +72,7 @@ func (b *Book) Fit(s *Serving, vesselID string) (Proposal, error) {
 	if !(f.was.Filled > 0) {
 		return fail(fmt.Errorf("it comes to %g ml; it must hold something", f.was.Filled))
 	}
-	if f.wasDepth, err = milk.FrothDepth(f.from, f.was.Filled, f.was.Froth); err != nil {
+	if f.wasDepth, err = frothDepth(f.from, f.was.Filled, f.was.Froth); err != nil {
 		return fail(fmt.Errorf("the froth as it stands: %w; mend the serving first", err))
 	}
 	if kinds := f.solvedKinds(); kinds == nil {
@@ -120,11 +119,11 @@ func (f *fitter) cannot(format string, args ...any) {
 // that the serving has.
 func (f *fitter) level() error {
 	if f.was.Filled > f.from.Brim() {
-		above, err := milk.DomeHeight(f.from, f.was.Filled-f.from.Brim())
+		above, err := cup.CapHeight(f.from.Rim(), f.was.Filled-f.from.Brim())
 		if err != nil {
 			return fmt.Errorf("froth above the rim: %w", err)
 		}
-		dome, err := f.to.Cap(above)
+		dome, err := cup.CapVolume(f.to.Rim(), above)
 		if err != nil {
 			return fmt.Errorf("froth %.1f mm above the rim: %w", above, err)
 		}

@@ -6,7 +6,6 @@ import (
 	"slices"
 
 	"samecup.example/samecup/internal/espresso"
-	"samecup.example/samecup/internal/milk"
 )
 
 // liquid solves the part that takes up the room: the air for the froth's depth
@@ -56,7 +55,7 @@ func (f *fitter) air(room float64) {
 	gas := f.b.House.FrothGasShare.Float()
 	lo, hi := 0.0, room*mostAir/(1+mostAir)
 	depth := func(airML float64) (float64, bool) {
-		d, err := milk.FrothDepth(f.to, f.fill, airML/gas)
+		d, err := frothDepth(f.to, f.fill, airML/gas)
 		return d, err == nil
 	}
 	most := hi

@@ -119,7 +119,7 @@ func TestFitTakesMoreMilkInATallerVessel(t *testing.T) {
 		wide := narrow + Milli(rapid.IntRange(0, 40_000).Draw(r, "opening"))
 		vessel := func(id string, height Milli) Vessel {
 			v := Vessel{ID: id, Name: id, Base: narrow, Top: wide, Height: height}
-			if p, err := v.Profile(); err == nil {
+			if p, err := v.Shape(); err == nil {
 				v.Brim, _ = FromFloat(p.Brim())
 			}
 			return v

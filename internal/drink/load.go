@@ -283,7 +283,7 @@ func (r *reader) vessels(c cursor, b *Book) {
 	}
 	for _, item := range at.list(maxList) {
 		v := Vessel{}
-		g := item.fields("id", "name", "material", "base", "top", "height", "brim", "mass", "takeaway")
+		g := item.fields("id", "name", "material", "base", "top", "height", "diameter", "sections", "fills", "brim", "mass", "takeaway")
 		if at, ok := item.need(g, "id", `an id, like "c240"`); ok {
 			v.ID = at.slug()
 		}
@@ -293,14 +293,7 @@ func (r *reader) vessels(c cursor, b *Book) {
 		if at, ok := g["material"]; ok {
 			v.Material = at.text()
 		}
-		for key, to := range map[string]*Milli{"base": &v.Base, "top": &v.Top, "height": &v.Height} {
-			if at, ok := item.need(g, key, `an inner measure, like "52 mm"`); ok {
-				*to, _ = at.quantity(Millimetre)
-			}
-		}
-		if at, ok := item.need(g, "brim", `the capacity to the lip, like "240 ml"`); ok {
-			v.Brim, _ = at.quantity(Millilitre)
-		}
+		item.shape(g, &v)
 		if at, ok := g["mass"]; ok {
 			v.Mass, _ = at.quantity(Gram)
 		}

@@ -42,7 +42,7 @@ func randomBook(t *rapid.T) *drink.Book {
 		base := rapid.Int64Range(30_000, 70_000).Draw(t, "base")
 		v := drink.Vessel{ID: fmt.Sprintf("v%d", i), Name: "Cup", Material: rapid.SampledFrom([]string{"ceramic", "glass", "paper"}).Draw(t, "material"),
 			Base: m("base", base, base), Top: m("top", base, base+40_000), Height: m("height", 40_000, 110_000), Mass: m("mass", 0, 500_000)}
-		if p, err := v.Profile(); err == nil {
+		if p, err := v.Shape(); err == nil {
 			v.Brim, _ = drink.FromFloat(p.Brim())
 		}
 		b.Vessels = append(b.Vessels, v)

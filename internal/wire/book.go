@@ -30,7 +30,8 @@ func BookToProto(b *drink.Book) *pb.Book {
 		Vessels: mapSlice(b.Vessels, func(v *drink.Vessel) *pb.Vessel {
 			return &pb.Vessel{Id: v.ID, Name: v.Name, Material: v.Material,
 				BaseMilli: int64(v.Base), TopMilli: int64(v.Top), HeightMilli: int64(v.Height),
-				BrimMilli: int64(v.Brim), TakeAway: v.TakeAway, MassMilli: int64(v.Mass)}
+				BrimMilli: int64(v.Brim), TakeAway: v.TakeAway, MassMilli: int64(v.Mass),
+				Sections: mapSlice(v.Sections, sectionToProto), Fills: mapSlice(v.Fills, fillToProto)}
 		}),
 		Ingredients: mapSlice(b.Ingredients, func(g *drink.Ingredient) *pb.Ingredient {
 			return &pb.Ingredient{Id: g.ID, Name: g.Name, Kind: g.Kind, Contains: g.Contains, MayContain: g.MayContain,
@@ -41,6 +42,24 @@ func BookToProto(b *drink.Book) *pb.Book {
 		}),
 		Servings: servingsToProto(b.Drinks),
 	}
+}
+
+func sectionToProto(s *drink.VesselSection) *pb.VesselSection {
+	return &pb.VesselSection{BaseMilliMm: int64(s.Base), TopMilliMm: int64(s.Top), HeightMilliMm: int64(s.Height)}
+}
+
+func sectionFromProto(p **pb.VesselSection) drink.VesselSection {
+	s := *p
+	return drink.VesselSection{Base: drink.Milli(s.GetBaseMilliMm()), Top: drink.Milli(s.GetTopMilliMm()), Height: drink.Milli(s.GetHeightMilliMm())}
+}
+
+func fillToProto(f *drink.VesselFill) *pb.VesselFill {
+	return &pb.VesselFill{DepthMilliMm: int64(f.Depth), VolumeMilliMl: int64(f.Volume)}
+}
+
+func fillFromProto(p **pb.VesselFill) drink.VesselFill {
+	f := *p
+	return drink.VesselFill{Depth: drink.Milli(f.GetDepthMilliMm()), Volume: drink.Milli(f.GetVolumeMilliMl())}
 }
 
 // contentToProto writes a figure with its unit; one without a unit is not known
@@ -141,7 +160,8 @@ func BookFromProto(m *pb.Book) (*drink.Book, error) {
 		Vessels: mapSlice(m.Vessels, func(p **pb.Vessel) drink.Vessel {
 			v := *p
 			return drink.Vessel{ID: v.GetId(), Name: v.GetName(), Material: v.GetMaterial(), Base: drink.Milli(v.GetBaseMilli()),
-				Top: drink.Milli(v.GetTopMilli()), Height: drink.Milli(v.GetHeightMilli()), Brim: drink.Milli(v.GetBrimMilli()), TakeAway: v.GetTakeAway(), Mass: drink.Milli(v.GetMassMilli())}
+				Top: drink.Milli(v.GetTopMilli()), Height: drink.Milli(v.GetHeightMilli()), Brim: drink.Milli(v.GetBrimMilli()), TakeAway: v.GetTakeAway(), Mass: drink.Milli(v.GetMassMilli()),
+				Sections: mapSlice(v.GetSections(), sectionFromProto), Fills: mapSlice(v.GetFills(), fillFromProto)}
 		}),
 		Ingredients: mapSlice(m.Ingredients, ingredientFromProto),
 	}

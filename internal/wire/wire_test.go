@@ -121,7 +121,9 @@ func TestBookComesBackAsItWent(t *testing.T) {
 			Pull:    drink.Pull{Basket: 20_000, StartEvent: "pump_on", SinglesPerPull: 2, Checks: []drink.Check{{ID: "dose", Measure: "dose", Target: 18_000, Low: 17_700, High: 18_300, HardHigh: drink.NoHigh, Criticality: drink.Quality, Need: drink.WhenSampled, Occurrences: 1, Resolution: 100}}},
 			MilkMax: 65_000, HeadspaceMin: 1, StrengthBand: 2, MilkHotFactor: 1_110, FrothGasShare: 550, Cautions: []string{"steam scalds"},
 		},
-		Vessels:     []drink.Vessel{{ID: "c180", Name: "cup", Material: "ceramic", Base: 46_000, Top: 84_000, Height: 52_700, Brim: 180_000, TakeAway: true}},
+		Vessels: []drink.Vessel{{ID: "c180", Name: "cup", Material: "ceramic", Base: 46_000, Top: 84_000, Height: 52_700, Brim: 180_000, TakeAway: true},
+			{ID: "t250", Name: "tulip", Brim: 250_000, Sections: []drink.VesselSection{{Base: 40_000, Top: 60_000, Height: 20_000}, {Base: 60_000, Top: 80_000, Height: 50_000}}},
+			{ID: "b200", Name: "bowl", Top: 90_000, Brim: 200_000, Fills: []drink.VesselFill{{Depth: 10_000, Volume: 18_000}, {Depth: 50_000, Volume: 200_000}}}},
 		Ingredients: []drink.Ingredient{{ID: "oat", Name: "Oat drink", Kind: "plant_milk", Contains: []string{"gluten"}, MayContain: []string{"nuts"}, AllergensKnown: true, Density: 1_030, PumpVolume: 8_000, HotFactor: 1_080}},
 		Drinks: []drink.Drink{{ID: "flat-white", Name: "Flat white", Servings: []drink.Serving{{
 			ID: "flat-white/s/oat", Drink: "flat-white", DrinkName: "Flat white", Size: "s", Milk: "oat", Vessel: "c180", Shots: 2,

@@ -395,7 +395,9 @@ func (x *Pull) GetPrice() *Content {
 	return nil
 }
 
-// Vessel is a cup or glass; inner sizes in thousandths of a millimetre.
+// Vessel is a cup or glass; inner sizes in thousandths of a millimetre. Its shape
+// is a frustum of base, top and height, or sections, or fills with top as the
+// rim: one of the three.
 type Vessel struct {
 	state       protoimpl.MessageState `protogen:"open.v1"`
 	Id          string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
@@ -408,7 +410,11 @@ type Vessel struct {
 	BrimMilli int64 `protobuf:"varint,7,opt,name=brim_milli,json=brimMilli,proto3" json:"brim_milli,omitempty"`
 	TakeAway  bool  `protobuf:"varint,8,opt,name=take_away,json=takeAway,proto3" json:"take_away,omitempty"`
 	// Mass of the empty vessel, thousandths of a gram; 0 where not weighed.
-	MassMilli     int64 `protobuf:"varint,9,opt,name=mass_milli,json=massMilli,proto3" json:"mass_milli,omitempty"`
+	MassMilli int64 `protobuf:"varint,9,opt,name=mass_milli,json=massMilli,proto3" json:"mass_milli,omitempty"`
+	// Straight-walled rings from the bottom up.
+	Sections []*VesselSection `protobuf:"bytes,10,rep,name=sections,proto3" json:"sections,omitempty"`
+	// Weighed fills from the lowest up, the last to the brim.
+	Fills         []*VesselFill `protobuf:"bytes,11,rep,name=fills,proto3" json:"fills,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -506,6 +512,136 @@ func (x *Vessel) GetMassMilli() int64 {
 	return 0
 }
 
+func (x *Vessel) GetSections() []*VesselSection {
+	if x != nil {
+		return x.Sections
+	}
+	return nil
+}
+
+func (x *Vessel) GetFills() []*VesselFill {
+	if x != nil {
+		return x.Fills
+	}
+	return nil
+}
+
+// VesselSection is one ring of a stacked vessel, in thousandths of a millimetre.
+type VesselSection struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	BaseMilliMm   int64                  `protobuf:"varint,1,opt,name=base_milli_mm,json=baseMilliMm,proto3" json:"base_milli_mm,omitempty"`
+	TopMilliMm    int64                  `protobuf:"varint,2,opt,name=top_milli_mm,json=topMilliMm,proto3" json:"top_milli_mm,omitempty"`
+	HeightMilliMm int64                  `protobuf:"varint,3,opt,name=height_milli_mm,json=heightMilliMm,proto3" json:"height_milli_mm,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *VesselSection) Reset() {
+	*x = VesselSection{}
+	mi := &file_samecup_v1_book_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *VesselSection) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*VesselSection) ProtoMessage() {}
+
+func (x *VesselSection) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_book_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use VesselSection.ProtoReflect.Descriptor instead.
+func (*VesselSection) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_book_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *VesselSection) GetBaseMilliMm() int64 {
+	if x != nil {
+		return x.BaseMilliMm
+	}
+	return 0
+}
+
+func (x *VesselSection) GetTopMilliMm() int64 {
+	if x != nil {
+		return x.TopMilliMm
+	}
+	return 0
+}
+
+func (x *VesselSection) GetHeightMilliMm() int64 {
+	if x != nil {
+		return x.HeightMilliMm
+	}
+	return 0
+}
+
+// VesselFill is a weighed fill: this volume stood this deep.
+type VesselFill struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Inner depth above the base, thousandths of a millimetre.
+	DepthMilliMm int64 `protobuf:"varint,1,opt,name=depth_milli_mm,json=depthMilliMm,proto3" json:"depth_milli_mm,omitempty"`
+	// Thousandths of a millilitre.
+	VolumeMilliMl int64 `protobuf:"varint,2,opt,name=volume_milli_ml,json=volumeMilliMl,proto3" json:"volume_milli_ml,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *VesselFill) Reset() {
+	*x = VesselFill{}
+	mi := &file_samecup_v1_book_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *VesselFill) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*VesselFill) ProtoMessage() {}
+
+func (x *VesselFill) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_book_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use VesselFill.ProtoReflect.Descriptor instead.
+func (*VesselFill) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_book_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *VesselFill) GetDepthMilliMm() int64 {
+	if x != nil {
+		return x.DepthMilliMm
+	}
+	return 0
+}
+
+func (x *VesselFill) GetVolumeMilliMl() int64 {
+	if x != nil {
+		return x.VolumeMilliMl
+	}
+	return 0
+}
+
 // Ingredient is anything that goes into a cup.
 type Ingredient struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -537,7 +673,7 @@ type Ingredient struct {
 
 func (x *Ingredient) Reset() {
 	*x = Ingredient{}
-	mi := &file_samecup_v1_book_proto_msgTypes[4]
+	mi := &file_samecup_v1_book_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -549,7 +685,7 @@ func (x *Ingredient) String() string {
 func (*Ingredient) ProtoMessage() {}
 
 func (x *Ingredient) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_book_proto_msgTypes[4]
+	mi := &file_samecup_v1_book_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -562,7 +698,7 @@ func (x *Ingredient) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Ingredient.ProtoReflect.Descriptor instead.
 func (*Ingredient) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_book_proto_rawDescGZIP(), []int{4}
+	return file_samecup_v1_book_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Ingredient) GetId() string {
@@ -668,7 +804,7 @@ type Content struct {
 
 func (x *Content) Reset() {
 	*x = Content{}
-	mi := &file_samecup_v1_book_proto_msgTypes[5]
+	mi := &file_samecup_v1_book_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -680,7 +816,7 @@ func (x *Content) String() string {
 func (*Content) ProtoMessage() {}
 
 func (x *Content) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_book_proto_msgTypes[5]
+	mi := &file_samecup_v1_book_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -693,7 +829,7 @@ func (x *Content) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Content.ProtoReflect.Descriptor instead.
 func (*Content) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_book_proto_rawDescGZIP(), []int{5}
+	return file_samecup_v1_book_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Content) GetAmountMilli() int64 {
@@ -739,7 +875,7 @@ type Serving struct {
 
 func (x *Serving) Reset() {
 	*x = Serving{}
-	mi := &file_samecup_v1_book_proto_msgTypes[6]
+	mi := &file_samecup_v1_book_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -751,7 +887,7 @@ func (x *Serving) String() string {
 func (*Serving) ProtoMessage() {}
 
 func (x *Serving) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_book_proto_msgTypes[6]
+	mi := &file_samecup_v1_book_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -764,7 +900,7 @@ func (x *Serving) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Serving.ProtoReflect.Descriptor instead.
 func (*Serving) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_book_proto_rawDescGZIP(), []int{6}
+	return file_samecup_v1_book_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Serving) GetId() string {
@@ -886,7 +1022,7 @@ type Part struct {
 
 func (x *Part) Reset() {
 	*x = Part{}
-	mi := &file_samecup_v1_book_proto_msgTypes[7]
+	mi := &file_samecup_v1_book_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -898,7 +1034,7 @@ func (x *Part) String() string {
 func (*Part) ProtoMessage() {}
 
 func (x *Part) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_book_proto_msgTypes[7]
+	mi := &file_samecup_v1_book_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -911,7 +1047,7 @@ func (x *Part) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Part.ProtoReflect.Descriptor instead.
 func (*Part) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_book_proto_rawDescGZIP(), []int{7}
+	return file_samecup_v1_book_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Part) GetIngredient() string {
@@ -960,7 +1096,7 @@ type Check struct {
 
 func (x *Check) Reset() {
 	*x = Check{}
-	mi := &file_samecup_v1_book_proto_msgTypes[8]
+	mi := &file_samecup_v1_book_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -972,7 +1108,7 @@ func (x *Check) String() string {
 func (*Check) ProtoMessage() {}
 
 func (x *Check) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_book_proto_msgTypes[8]
+	mi := &file_samecup_v1_book_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -985,7 +1121,7 @@ func (x *Check) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Check.ProtoReflect.Descriptor instead.
 func (*Check) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_book_proto_rawDescGZIP(), []int{8}
+	return file_samecup_v1_book_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Check) GetId() string {
@@ -1075,7 +1211,7 @@ type Step struct {
 
 func (x *Step) Reset() {
 	*x = Step{}
-	mi := &file_samecup_v1_book_proto_msgTypes[9]
+	mi := &file_samecup_v1_book_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1087,7 +1223,7 @@ func (x *Step) String() string {
 func (*Step) ProtoMessage() {}
 
 func (x *Step) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_book_proto_msgTypes[9]
+	mi := &file_samecup_v1_book_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1100,7 +1236,7 @@ func (x *Step) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Step.ProtoReflect.Descriptor instead.
 func (*Step) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_book_proto_rawDescGZIP(), []int{9}
+	return file_samecup_v1_book_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Step) GetId() string {
@@ -1163,7 +1299,7 @@ type Substitution struct {
 
 func (x *Substitution) Reset() {
 	*x = Substitution{}
-	mi := &file_samecup_v1_book_proto_msgTypes[10]
+	mi := &file_samecup_v1_book_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1175,7 +1311,7 @@ func (x *Substitution) String() string {
 func (*Substitution) ProtoMessage() {}
 
 func (x *Substitution) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_book_proto_msgTypes[10]
+	mi := &file_samecup_v1_book_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1188,7 +1324,7 @@ func (x *Substitution) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Substitution.ProtoReflect.Descriptor instead.
 func (*Substitution) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_book_proto_rawDescGZIP(), []int{10}
+	return file_samecup_v1_book_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Substitution) GetFrom() string {
@@ -1232,7 +1368,7 @@ const file_samecup_v1_book_proto_rawDesc = "" +
 	"startEvent\x12(\n" +
 	"\x10singles_per_pull\x18\x03 \x01(\x05R\x0esinglesPerPull\x12)\n" +
 	"\x06checks\x18\x04 \x03(\v2\x11.samecup.v1.CheckR\x06checks\x12)\n" +
-	"\x05price\x18\x05 \x01(\v2\x13.samecup.v1.ContentR\x05price\"\x82\x02\n" +
+	"\x05price\x18\x05 \x01(\v2\x13.samecup.v1.ContentR\x05price\"\xe7\x02\n" +
 	"\x06Vessel\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\x1a\n" +
@@ -1245,7 +1381,19 @@ const file_samecup_v1_book_proto_rawDesc = "" +
 	"brim_milli\x18\a \x01(\x03R\tbrimMilli\x12\x1b\n" +
 	"\ttake_away\x18\b \x01(\bR\btakeAway\x12\x1d\n" +
 	"\n" +
-	"mass_milli\x18\t \x01(\x03R\tmassMilli\"\xe9\x03\n" +
+	"mass_milli\x18\t \x01(\x03R\tmassMilli\x125\n" +
+	"\bsections\x18\n" +
+	" \x03(\v2\x19.samecup.v1.VesselSectionR\bsections\x12,\n" +
+	"\x05fills\x18\v \x03(\v2\x16.samecup.v1.VesselFillR\x05fills\"}\n" +
+	"\rVesselSection\x12\"\n" +
+	"\rbase_milli_mm\x18\x01 \x01(\x03R\vbaseMilliMm\x12 \n" +
+	"\ftop_milli_mm\x18\x02 \x01(\x03R\n" +
+	"topMilliMm\x12&\n" +
+	"\x0fheight_milli_mm\x18\x03 \x01(\x03R\rheightMilliMm\"Z\n" +
+	"\n" +
+	"VesselFill\x12$\n" +
+	"\x0edepth_milli_mm\x18\x01 \x01(\x03R\fdepthMilliMm\x12&\n" +
+	"\x0fvolume_milli_ml\x18\x02 \x01(\x03R\rvolumeMilliMl\"\xe9\x03\n" +
 	"\n" +
 	"Ingredient\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
@@ -1346,46 +1494,50 @@ func file_samecup_v1_book_proto_rawDescGZIP() []byte {
 }
 
 var file_samecup_v1_book_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_samecup_v1_book_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_samecup_v1_book_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
 var file_samecup_v1_book_proto_goTypes = []any{
-	(Criticality)(0),     // 0: samecup.v1.Criticality
-	(Need)(0),            // 1: samecup.v1.Need
-	(*Book)(nil),         // 2: samecup.v1.Book
-	(*House)(nil),        // 3: samecup.v1.House
-	(*Pull)(nil),         // 4: samecup.v1.Pull
-	(*Vessel)(nil),       // 5: samecup.v1.Vessel
-	(*Ingredient)(nil),   // 6: samecup.v1.Ingredient
-	(*Content)(nil),      // 7: samecup.v1.Content
-	(*Serving)(nil),      // 8: samecup.v1.Serving
-	(*Part)(nil),         // 9: samecup.v1.Part
-	(*Check)(nil),        // 10: samecup.v1.Check
-	(*Step)(nil),         // 11: samecup.v1.Step
-	(*Substitution)(nil), // 12: samecup.v1.Substitution
+	(Criticality)(0),      // 0: samecup.v1.Criticality
+	(Need)(0),             // 1: samecup.v1.Need
+	(*Book)(nil),          // 2: samecup.v1.Book
+	(*House)(nil),         // 3: samecup.v1.House
+	(*Pull)(nil),          // 4: samecup.v1.Pull
+	(*Vessel)(nil),        // 5: samecup.v1.Vessel
+	(*VesselSection)(nil), // 6: samecup.v1.VesselSection
+	(*VesselFill)(nil),    // 7: samecup.v1.VesselFill
+	(*Ingredient)(nil),    // 8: samecup.v1.Ingredient
+	(*Content)(nil),       // 9: samecup.v1.Content
+	(*Serving)(nil),       // 10: samecup.v1.Serving
+	(*Part)(nil),          // 11: samecup.v1.Part
+	(*Check)(nil),         // 12: samecup.v1.Check
+	(*Step)(nil),          // 13: samecup.v1.Step
+	(*Substitution)(nil),  // 14: samecup.v1.Substitution
 }
 var file_samecup_v1_book_proto_depIdxs = []int32{
 	3,  // 0: samecup.v1.Book.house:type_name -> samecup.v1.House
 	5,  // 1: samecup.v1.Book.vessels:type_name -> samecup.v1.Vessel
-	6,  // 2: samecup.v1.Book.ingredients:type_name -> samecup.v1.Ingredient
-	8,  // 3: samecup.v1.Book.servings:type_name -> samecup.v1.Serving
+	8,  // 2: samecup.v1.Book.ingredients:type_name -> samecup.v1.Ingredient
+	10, // 3: samecup.v1.Book.servings:type_name -> samecup.v1.Serving
 	4,  // 4: samecup.v1.House.pull:type_name -> samecup.v1.Pull
-	10, // 5: samecup.v1.Pull.checks:type_name -> samecup.v1.Check
-	7,  // 6: samecup.v1.Pull.price:type_name -> samecup.v1.Content
-	7,  // 7: samecup.v1.Ingredient.energy_kcal:type_name -> samecup.v1.Content
-	7,  // 8: samecup.v1.Ingredient.energy_kj:type_name -> samecup.v1.Content
-	7,  // 9: samecup.v1.Ingredient.price:type_name -> samecup.v1.Content
-	7,  // 10: samecup.v1.Ingredient.caffeine:type_name -> samecup.v1.Content
-	9,  // 11: samecup.v1.Serving.parts:type_name -> samecup.v1.Part
-	11, // 12: samecup.v1.Serving.steps:type_name -> samecup.v1.Step
-	10, // 13: samecup.v1.Serving.checks:type_name -> samecup.v1.Check
-	12, // 14: samecup.v1.Serving.may_replace:type_name -> samecup.v1.Substitution
-	0,  // 15: samecup.v1.Check.criticality:type_name -> samecup.v1.Criticality
-	1,  // 16: samecup.v1.Check.need:type_name -> samecup.v1.Need
-	0,  // 17: samecup.v1.Step.criticality:type_name -> samecup.v1.Criticality
-	18, // [18:18] is the sub-list for method output_type
-	18, // [18:18] is the sub-list for method input_type
-	18, // [18:18] is the sub-list for extension type_name
-	18, // [18:18] is the sub-list for extension extendee
-	0,  // [0:18] is the sub-list for field type_name
+	12, // 5: samecup.v1.Pull.checks:type_name -> samecup.v1.Check
+	9,  // 6: samecup.v1.Pull.price:type_name -> samecup.v1.Content
+	6,  // 7: samecup.v1.Vessel.sections:type_name -> samecup.v1.VesselSection
+	7,  // 8: samecup.v1.Vessel.fills:type_name -> samecup.v1.VesselFill
+	9,  // 9: samecup.v1.Ingredient.energy_kcal:type_name -> samecup.v1.Content
+	9,  // 10: samecup.v1.Ingredient.energy_kj:type_name -> samecup.v1.Content
+	9,  // 11: samecup.v1.Ingredient.price:type_name -> samecup.v1.Content
+	9,  // 12: samecup.v1.Ingredient.caffeine:type_name -> samecup.v1.Content
+	11, // 13: samecup.v1.Serving.parts:type_name -> samecup.v1.Part
+	13, // 14: samecup.v1.Serving.steps:type_name -> samecup.v1.Step
+	12, // 15: samecup.v1.Serving.checks:type_name -> samecup.v1.Check
+	14, // 16: samecup.v1.Serving.may_replace:type_name -> samecup.v1.Substitution
+	0,  // 17: samecup.v1.Check.criticality:type_name -> samecup.v1.Criticality
+	1,  // 18: samecup.v1.Check.need:type_name -> samecup.v1.Need
+	0,  // 19: samecup.v1.Step.criticality:type_name -> samecup.v1.Criticality
+	20, // [20:20] is the sub-list for method output_type
+	20, // [20:20] is the sub-list for method input_type
+	20, // [20:20] is the sub-list for extension type_name
+	20, // [20:20] is the sub-list for extension extendee
+	0,  // [0:20] is the sub-list for field type_name
 }
 
 func init() { file_samecup_v1_book_proto_init() }
@@ -1393,14 +1545,14 @@ func file_samecup_v1_book_proto_init() {
 	if File_samecup_v1_book_proto != nil {
 		return
 	}
-	file_samecup_v1_book_proto_msgTypes[8].OneofWrappers = []any{}
+	file_samecup_v1_book_proto_msgTypes[10].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_samecup_v1_book_proto_rawDesc), len(file_samecup_v1_book_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   11,
+			NumMessages:   13,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
