@@ -72,6 +72,13 @@ func rootCommand() *cobra.Command {
 		cardsCommand(),
 		deviationsCommand(),
 		intakeCommand(),
+		varianceCommand(),
+		screenCommand(),
+		capabilityCommand(),
+		compareCommand(),
+		planCommand(),
+		agreeCommand(),
+		chartCommand(),
 	)
 	return root
 }

@@ -1,0 +1,102 @@
+package reportchart
+
+import (
+	"strings"
+	"testing"
+
+	"samecup.example/samecup/cmd/samecup/internal/table"
+)
+
+const dir = "../../../../testdata/stat/"
+
+func base(kind, value string) Config {
+	return Config{Kind: kind, Value: value, Rules: "1", Limits: "auto", Lambda: 0.2, L: 2.962, K: 0.5, H: 5}
+}
+
+func makeFrom(t *testing.T, file string, c Config) (*Report, error) {
+	t.Helper()
+	cols, err := c.Columns()
+	if err != nil {
+		return nil, err
+	}
+	tab, err := table.Open(dir+file, nil, cols...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return Make(tab, c)
+}
+
+func TestExampleFilesMakeTheirCharts(t *testing.T) {
+	group := base("xbar-s", "milk_c")
+	group.Group = "shift"
+	share := base("p", "remade")
+	share.N = "drinks"
+	restart := base("i", "yield_g")
+	restart.Restart, restart.Label = "event", "time"
+	for _, test := range []struct {
+		file string
+		c    Config
+		want string
+	}{
+		{"chart-yield.csv", restart, "after grinder adjusted"},
+		{"chart-yield.csv", base("ewma", "yield_g"), "EWMA"},
+		{"chart-yield.csv", base("cusum", "yield_g"), "CUSUM"},
+		{"chart-milk.csv", group, "sample means"},
+		{"chart-remakes.csv", share, "binomial"},
+		{"chart-refusals.csv", base("g", "drinks_between"), "geometric"},
+	} {
+		r, err := makeFrom(t, test.file, test.c)
+		if err != nil {
+			t.Errorf("%s %s: %v", test.c.Kind, test.file, err)
+			continue
+		}
+		var text, js strings.Builder
+		if err := r.Text(&text); err != nil {
+			t.Fatal(err)
+		}
+		if err := r.JSON(&js); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := r.Charts.SVG(); err != nil {
+			t.Error(err)
+		}
+		for _, want := range []string{test.want, "Assumes:", "n: ", "Result:"} {
+			if !strings.Contains(text.String(), want) {
+				t.Errorf("%s lacks %q in:\n%s", test.c.Kind, want, text.String())
+			}
+		}
+	}
+}
+
+func TestChoicesThatDoNotFitAreRefused(t *testing.T) {
+	tol := 34.0
+	for name, c := range map[string]Config{
+		"unknown kind":        base("z", "yield_g"),
+		"no value":            base("i", ""),
+		"p without n":         base("p", "yield_g"),
+		"xbar without group":  base("xbar-r", "yield_g"),
+		"tolerance on a mean": {Kind: "ewma", Value: "yield_g", Rules: "1", Limits: "auto", ToleranceLow: &tol},
+		"unknown rule":        {Kind: "i", Value: "yield_g", Rules: "7", Limits: "auto"},
+		"sigma alone":         {Kind: "i", Value: "yield_g", Rules: "1", Limits: "auto", Sigma: &tol},
+	} {
+		if _, err := makeFrom(t, "chart-yield.csv", c); err == nil {
+			t.Errorf("%s is accepted", name)
+		}
+	}
+}
+
+func TestRestartOnARowWithoutReadingIsKept(t *testing.T) {
+	tab, err := table.Read(strings.NewReader("y,event\n1,\n2,\n1,\n,new lot\n5,\n6,\n5,\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := base("i", "y")
+	c.Restart = "event"
+	r, err := Make(tab, c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := r.Charts.Location.Restarts; len(got) != 1 || got[0].At != 3 || len(r.Skipped) != 1 {
+		t.Errorf("restarts %v, skipped %v", got, r.Skipped)
+	}
+}
