@@ -19,9 +19,7 @@ type ServerConfig struct {
 	Port int
 	// MaxStoreBytes bounds what the streams may take on disk; 0 means 20 GiB.
 	MaxStoreBytes int64
-	// RelaxedSync acknowledges before the disk has it; for benchmarks only.
-	RelaxedSync bool
-	Log         *zap.Logger
+	Log           *zap.Logger
 }
 
 // Server is a running in-process bus.
@@ -59,7 +57,7 @@ func StartServer(cfg ServerConfig) (*Server, error) {
 		StoreDir:           cfg.StoreDir,
 		JetStreamMaxStore:  cfg.MaxStoreBytes,
 		JetStreamMaxMemory: 64 << 20,
-		SyncAlways:         !cfg.RelaxedSync,
+		SyncAlways:         true,
 		MaxPayload:         MaxPayloadBytes,
 		MaxPending:         4 * MaxPayloadBytes,
 		// Its signal handler would end the process before our own shutdown.
@@ -76,7 +74,7 @@ func StartServer(cfg ServerConfig) (*Server, error) {
 	}
 	// The option is easily lost between versions, and a lost sync is not seen
 	// until the power goes.
-	if js := srv.JetStreamConfig(); !cfg.RelaxedSync && (js == nil || !js.SyncAlways) {
+	if js := srv.JetStreamConfig(); js == nil || !js.SyncAlways {
 		srv.Shutdown()
 		return nil, errors.New("bus: the server does not sync each write; refusing to run")
 	}

@@ -189,7 +189,7 @@ func (v *Verified) Admit(scopes []string, held uint64) error {
 
 func clip(s string) string {
 	if len(s) > 80 {
-		return s[:80] + "…"
+		return strings.ToValidUTF8(s[:80], "") + "…"
 	}
 	return s
 }

@@ -35,8 +35,9 @@ func violated(code codes.Code, reason string, violations []Violation) error {
 	br := &errdetails.BadRequest{}
 	lines := make([]string, len(violations))
 	for i, v := range violations {
-		br.FieldViolations = append(br.FieldViolations, &errdetails.BadRequest_FieldViolation{Field: v.Field, Description: v.Description})
-		lines[i] = v.Field + ": " + v.Description
+		field, description := strings.ToValidUTF8(v.Field, "?"), strings.ToValidUTF8(v.Description, "?")
+		br.FieldViolations = append(br.FieldViolations, &errdetails.BadRequest_FieldViolation{Field: field, Description: description})
+		lines[i] = field + ": " + description
 	}
 	return detailed(code, strings.Join(lines, "; "), &errdetails.ErrorInfo{Reason: reason, Domain: Domain}, br)
 }
@@ -51,6 +52,9 @@ func detailed(code codes.Code, msg string, details ...protoadapt.MessageV1) erro
 	if len(msg) > maxMessage {
 		msg = msg[:maxMessage] + "…"
 	}
+	// A cut within a letter, or a caller's own bytes, would make the status
+	// impossible to marshal and lose its details on the way.
+	msg = strings.ToValidUTF8(msg, "?")
 	st, err := status.New(code, msg).WithDetails(details...)
 	if err != nil {
 		return status.Error(code, msg)

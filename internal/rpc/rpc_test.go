@@ -6,6 +6,7 @@ import (
 	"net"
 	"strings"
 	"testing"
+	"unicode/utf8"
 
 	"go.uber.org/zap"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
@@ -30,6 +31,9 @@ func (book) GetRelease(ctx context.Context, r *pb.GetReleaseRequest) (*pb.GetRel
 	switch r.Number {
 	case 0:
 		return nil, rpc.Invalid(rpc.Violation{Field: "number", Description: "0 is no release; write 1 or more"})
+	case 4:
+		// One byte into a two-byte letter when cut, and bytes that are none.
+		return nil, rpc.Invalid(rpc.Violation{Field: "note", Description: "x" + strings.Repeat("é", 8<<10)}, rpc.Violation{Field: "a\xff", Description: "b\xfe"})
 	case 1:
 		panic("spilt")
 	case 2:
@@ -90,6 +94,24 @@ func TestErrorsShowTheCallerWhatHelpsAndNoMore(t *testing.T) {
 	}
 	if _, err := c.GetRelease(t.Context(), &pb.GetReleaseRequest{Number: 3}); err != nil {
 		t.Fatalf("the server did not outlive a panic: %v", err)
+	}
+}
+
+func TestViolationsArriveWhateverTheirBytes(t *testing.T) {
+	c := serve(t, rpc.Options{})
+	_, err := c.GetRelease(t.Context(), &pb.GetReleaseRequest{Number: 4})
+	st := status.Convert(err)
+	if st.Code() != codes.InvalidArgument || !utf8.ValidString(st.Message()) {
+		t.Fatalf("%v %q", st.Code(), st.Message()[max(0, len(st.Message())-40):])
+	}
+	var got int
+	for _, d := range st.Details() {
+		if br, ok := d.(*errdetails.BadRequest); ok {
+			got = len(br.FieldViolations)
+		}
+	}
+	if got != 2 {
+		t.Fatalf("%d violations of 2 arrived", got)
 	}
 }
 

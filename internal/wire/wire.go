@@ -7,6 +7,7 @@ package wire
 
 import (
 	"fmt"
+	"strings"
 	"time"
 	"unicode/utf8"
 
@@ -38,7 +39,7 @@ func bad(field string, value any, allowed string) *FieldError {
 		v = fmt.Sprintf("%q", s)
 	}
 	if len(v) > maxShown {
-		v = v[:maxShown] + "…"
+		v = strings.ToValidUTF8(v[:maxShown], "") + "…"
 	}
 	return &FieldError{Field: field, Value: v, Allowed: allowed}
 }

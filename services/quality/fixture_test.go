@@ -169,7 +169,7 @@ func newRig(t *testing.T) *rig {
 func (r *rig) startBus(port int) {
 	r.t.Helper()
 	var err error
-	r.server, err = bus.StartServer(bus.ServerConfig{StoreDir: r.busDir, Port: port, RelaxedSync: true})
+	r.server, err = bus.StartServer(bus.ServerConfig{StoreDir: r.busDir, Port: port})
 	if err != nil {
 		r.t.Fatal(err)
 	}
