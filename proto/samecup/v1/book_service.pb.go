@@ -401,9 +401,13 @@ type ReleaseInfo struct {
 	Note          string                 `protobuf:"bytes,5,opt,name=note,proto3" json:"note,omitempty"`
 	Author        string                 `protobuf:"bytes,6,opt,name=author,proto3" json:"author,omitempty"`
 	// SHA-256 of the payload.
-	Digest        []byte `protobuf:"bytes,7,opt,name=digest,proto3" json:"digest,omitempty"`
-	ServingCount  int32  `protobuf:"varint,8,opt,name=serving_count,json=servingCount,proto3" json:"serving_count,omitempty"`
-	Chain         string `protobuf:"bytes,9,opt,name=chain,proto3" json:"chain,omitempty"`
+	Digest        []byte   `protobuf:"bytes,7,opt,name=digest,proto3" json:"digest,omitempty"`
+	ServingCount  int32    `protobuf:"varint,8,opt,name=serving_count,json=servingCount,proto3" json:"serving_count,omitempty"`
+	Chain         string   `protobuf:"bytes,9,opt,name=chain,proto3" json:"chain,omitempty"`
+	Edition       uint64   `protobuf:"varint,10,opt,name=edition,proto3" json:"edition,omitempty"`
+	RollsBackTo   uint64   `protobuf:"varint,11,opt,name=rolls_back_to,json=rollsBackTo,proto3" json:"rolls_back_to,omitempty"`
+	NeedsRebase   []string `protobuf:"bytes,12,rep,name=needs_rebase,json=needsRebase,proto3" json:"needs_rebase,omitempty"`
+	Safety        bool     `protobuf:"varint,13,opt,name=safety,proto3" json:"safety,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -499,6 +503,34 @@ func (x *ReleaseInfo) GetChain() string {
 		return x.Chain
 	}
 	return ""
+}
+
+func (x *ReleaseInfo) GetEdition() uint64 {
+	if x != nil {
+		return x.Edition
+	}
+	return 0
+}
+
+func (x *ReleaseInfo) GetRollsBackTo() uint64 {
+	if x != nil {
+		return x.RollsBackTo
+	}
+	return 0
+}
+
+func (x *ReleaseInfo) GetNeedsRebase() []string {
+	if x != nil {
+		return x.NeedsRebase
+	}
+	return nil
+}
+
+func (x *ReleaseInfo) GetSafety() bool {
+	if x != nil {
+		return x.Safety
+	}
+	return false
 }
 
 type GetReleaseRequest struct {
@@ -733,7 +765,7 @@ const file_samecup_v1_book_service_proto_rawDesc = "" +
 	"\x06author\x18\x06 \x01(\tR\x06author\"{\n" +
 	"\x15CreateReleaseResponse\x121\n" +
 	"\arelease\x18\x01 \x01(\v2\x17.samecup.v1.ReleaseInfoR\arelease\x12/\n" +
-	"\bproblems\x18\x02 \x03(\v2\x13.samecup.v1.ProblemR\bproblems\"\xbc\x02\n" +
+	"\bproblems\x18\x02 \x03(\v2\x13.samecup.v1.ProblemR\bproblems\"\xb5\x03\n" +
 	"\vReleaseInfo\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\x04R\x06number\x12\x14\n" +
 	"\x05scope\x18\x02 \x01(\tR\x05scope\x12=\n" +
@@ -743,7 +775,12 @@ const file_samecup_v1_book_service_proto_rawDesc = "" +
 	"\x06author\x18\x06 \x01(\tR\x06author\x12\x16\n" +
 	"\x06digest\x18\a \x01(\fR\x06digest\x12#\n" +
 	"\rserving_count\x18\b \x01(\x05R\fservingCount\x12\x14\n" +
-	"\x05chain\x18\t \x01(\tR\x05chain\"+\n" +
+	"\x05chain\x18\t \x01(\tR\x05chain\x12\x18\n" +
+	"\aedition\x18\n" +
+	" \x01(\x04R\aedition\x12\"\n" +
+	"\rrolls_back_to\x18\v \x01(\x04R\vrollsBackTo\x12!\n" +
+	"\fneeds_rebase\x18\f \x03(\tR\vneedsRebase\x12\x16\n" +
+	"\x06safety\x18\r \x01(\bR\x06safety\"+\n" +
 	"\x11GetReleaseRequest\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\x04R\x06number\"y\n" +
 	"\x12GetReleaseResponse\x121\n" +

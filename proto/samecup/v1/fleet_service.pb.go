@@ -9,6 +9,7 @@ package samecupv1
 import (
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	fieldmaskpb "google.golang.org/protobuf/types/known/fieldmaskpb"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
@@ -31,7 +32,16 @@ type Site struct {
 	// Slug of the region.
 	Region string `protobuf:"bytes,3,opt,name=region,proto3" json:"region,omitempty"`
 	// IANA time zone.
-	TimeZone      string `protobuf:"bytes,4,opt,name=time_zone,json=timeZone,proto3" json:"time_zone,omitempty"`
+	TimeZone string `protobuf:"bytes,4,opt,name=time_zone,json=timeZone,proto3" json:"time_zone,omitempty"`
+	// Opening time of each weekday, Monday first, minutes after midnight by the
+	// wall clock, 0 to 1439; -1 for closed. Empty means 300 (05:00) every day.
+	OpeningMinutes []int32 `protobuf:"varint,5,rep,packed,name=opening_minutes,json=openingMinutes,proto3" json:"opening_minutes,omitempty"`
+	// A trading date begins at this minute of the wall clock, so that a late
+	// closing still belongs to the day before; 0 means 180 (03:00).
+	DayCutMinutes int32 `protobuf:"varint,6,opt,name=day_cut_minutes,json=dayCutMinutes,proto3" json:"day_cut_minutes,omitempty"`
+	// How many people work the bar, for the share that must have acknowledged a
+	// release; 0 where nobody said.
+	PeopleCount   int32 `protobuf:"varint,7,opt,name=people_count,json=peopleCount,proto3" json:"people_count,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -94,6 +104,27 @@ func (x *Site) GetTimeZone() string {
 	return ""
 }
 
+func (x *Site) GetOpeningMinutes() []int32 {
+	if x != nil {
+		return x.OpeningMinutes
+	}
+	return nil
+}
+
+func (x *Site) GetDayCutMinutes() int32 {
+	if x != nil {
+		return x.DayCutMinutes
+	}
+	return 0
+}
+
+func (x *Site) GetPeopleCount() int32 {
+	if x != nil {
+		return x.PeopleCount
+	}
+	return 0
+}
+
 // Station is an agent at an espresso machine.
 type Station struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -104,7 +135,7 @@ type Station struct {
 	// Absent until the first one.
 	Presence     *Presence              `protobuf:"bytes,4,opt,name=presence,proto3" json:"presence,omitempty"`
 	PresenceTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=presence_time,json=presenceTime,proto3" json:"presence_time,omitempty"`
-	// Release that the centre expects it to hold.
+	// Release that the centre expects it to follow now.
 	ExpectedRelease uint64 `protobuf:"varint,6,opt,name=expected_release,json=expectedRelease,proto3" json:"expected_release,omitempty"`
 	unknownFields   protoimpl.UnknownFields
 	sizeCache       protoimpl.SizeCache
@@ -429,8 +460,11 @@ type EnrolStationResponse struct {
 	// Name of the durable consumer on the stream of books.
 	Consumer string `protobuf:"bytes,5,opt,name=consumer,proto3" json:"consumer,omitempty"`
 	// Address of the bus.
-	BusUrl        string `protobuf:"bytes,6,opt,name=bus_url,json=busUrl,proto3" json:"bus_url,omitempty"`
-	TimeZone      string `protobuf:"bytes,7,opt,name=time_zone,json=timeZone,proto3" json:"time_zone,omitempty"`
+	BusUrl   string `protobuf:"bytes,6,opt,name=bus_url,json=busUrl,proto3" json:"bus_url,omitempty"`
+	TimeZone string `protobuf:"bytes,7,opt,name=time_zone,json=timeZone,proto3" json:"time_zone,omitempty"`
+	// Signed envelopes of every key list from the first on; the station trusts
+	// the last because it trusts the code that it enrolled with.
+	KeyLists      [][]byte `protobuf:"bytes,8,rep,name=key_lists,json=keyLists,proto3" json:"key_lists,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -514,6 +548,214 @@ func (x *EnrolStationResponse) GetTimeZone() string {
 	return ""
 }
 
+func (x *EnrolStationResponse) GetKeyLists() [][]byte {
+	if x != nil {
+		return x.KeyLists
+	}
+	return nil
+}
+
+type UpdateSiteRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Site          *Site                  `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
+	UpdateMask    *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UpdateSiteRequest) Reset() {
+	*x = UpdateSiteRequest{}
+	mi := &file_samecup_v1_fleet_service_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UpdateSiteRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UpdateSiteRequest) ProtoMessage() {}
+
+func (x *UpdateSiteRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_fleet_service_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UpdateSiteRequest.ProtoReflect.Descriptor instead.
+func (*UpdateSiteRequest) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_fleet_service_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *UpdateSiteRequest) GetSite() *Site {
+	if x != nil {
+		return x.Site
+	}
+	return nil
+}
+
+func (x *UpdateSiteRequest) GetUpdateMask() *fieldmaskpb.FieldMask {
+	if x != nil {
+		return x.UpdateMask
+	}
+	return nil
+}
+
+type UpdateSiteResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Site          *Site                  `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UpdateSiteResponse) Reset() {
+	*x = UpdateSiteResponse{}
+	mi := &file_samecup_v1_fleet_service_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UpdateSiteResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UpdateSiteResponse) ProtoMessage() {}
+
+func (x *UpdateSiteResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_fleet_service_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UpdateSiteResponse.ProtoReflect.Descriptor instead.
+func (*UpdateSiteResponse) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_fleet_service_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *UpdateSiteResponse) GetSite() *Site {
+	if x != nil {
+		return x.Site
+	}
+	return nil
+}
+
+type ListSitesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// 1 to 1000; 0 means 100.
+	PageSize      int32  `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	PageToken     string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListSitesRequest) Reset() {
+	*x = ListSitesRequest{}
+	mi := &file_samecup_v1_fleet_service_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListSitesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListSitesRequest) ProtoMessage() {}
+
+func (x *ListSitesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_fleet_service_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListSitesRequest.ProtoReflect.Descriptor instead.
+func (*ListSitesRequest) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_fleet_service_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *ListSitesRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListSitesRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+type ListSitesResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Sites         []*Site                `protobuf:"bytes,1,rep,name=sites,proto3" json:"sites,omitempty"`
+	NextPageToken string                 `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListSitesResponse) Reset() {
+	*x = ListSitesResponse{}
+	mi := &file_samecup_v1_fleet_service_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListSitesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListSitesResponse) ProtoMessage() {}
+
+func (x *ListSitesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_fleet_service_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListSitesResponse.ProtoReflect.Descriptor instead.
+func (*ListSitesResponse) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_fleet_service_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *ListSitesResponse) GetSites() []*Site {
+	if x != nil {
+		return x.Sites
+	}
+	return nil
+}
+
+func (x *ListSitesResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
 type ListStationsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// 1 to 1000; 0 means 100.
@@ -525,7 +767,7 @@ type ListStationsRequest struct {
 
 func (x *ListStationsRequest) Reset() {
 	*x = ListStationsRequest{}
-	mi := &file_samecup_v1_fleet_service_proto_msgTypes[8]
+	mi := &file_samecup_v1_fleet_service_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -537,7 +779,7 @@ func (x *ListStationsRequest) String() string {
 func (*ListStationsRequest) ProtoMessage() {}
 
 func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_fleet_service_proto_msgTypes[8]
+	mi := &file_samecup_v1_fleet_service_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -550,7 +792,7 @@ func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsRequest.ProtoReflect.Descriptor instead.
 func (*ListStationsRequest) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_fleet_service_proto_rawDescGZIP(), []int{8}
+	return file_samecup_v1_fleet_service_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ListStationsRequest) GetPageSize() int32 {
@@ -577,7 +819,7 @@ type ListStationsResponse struct {
 
 func (x *ListStationsResponse) Reset() {
 	*x = ListStationsResponse{}
-	mi := &file_samecup_v1_fleet_service_proto_msgTypes[9]
+	mi := &file_samecup_v1_fleet_service_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -589,7 +831,7 @@ func (x *ListStationsResponse) String() string {
 func (*ListStationsResponse) ProtoMessage() {}
 
 func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_fleet_service_proto_msgTypes[9]
+	mi := &file_samecup_v1_fleet_service_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -602,7 +844,7 @@ func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsResponse.ProtoReflect.Descriptor instead.
 func (*ListStationsResponse) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_fleet_service_proto_rawDescGZIP(), []int{9}
+	return file_samecup_v1_fleet_service_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ListStationsResponse) GetStations() []*Station {
@@ -624,12 +866,15 @@ var File_samecup_v1_fleet_service_proto protoreflect.FileDescriptor
 const file_samecup_v1_fleet_service_proto_rawDesc = "" +
 	"\n" +
 	"\x1esamecup/v1/fleet_service.proto\x12\n" +
-	"samecup.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18samecup/v1/release.proto\"_\n" +
+	"samecup.v1\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18samecup/v1/release.proto\"\xd3\x01\n" +
 	"\x04Site\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
 	"\x04name\x18\x02 \x01(\tR\x04name\x12\x16\n" +
 	"\x06region\x18\x03 \x01(\tR\x06region\x12\x1b\n" +
-	"\ttime_zone\x18\x04 \x01(\tR\btimeZone\"\x96\x02\n" +
+	"\ttime_zone\x18\x04 \x01(\tR\btimeZone\x12'\n" +
+	"\x0fopening_minutes\x18\x05 \x03(\x05R\x0eopeningMinutes\x12&\n" +
+	"\x0fday_cut_minutes\x18\x06 \x01(\x05R\rdayCutMinutes\x12!\n" +
+	"\fpeople_count\x18\a \x01(\x05R\vpeopleCount\"\x96\x02\n" +
 	"\aStation\x12\x12\n" +
 	"\x04site\x18\x01 \x01(\tR\x04site\x12\x18\n" +
 	"\astation\x18\x02 \x01(\tR\astation\x12?\n" +
@@ -649,7 +894,7 @@ const file_samecup_v1_fleet_service_proto_rawDesc = "" +
 	"\vexpire_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"expireTime\")\n" +
 	"\x13EnrolStationRequest\x12\x12\n" +
-	"\x04code\x18\x01 \x01(\tR\x04code\"\xd1\x01\n" +
+	"\x04code\x18\x01 \x01(\tR\x04code\"\xee\x01\n" +
 	"\x14EnrolStationResponse\x12\x12\n" +
 	"\x04site\x18\x01 \x01(\tR\x04site\x12\x18\n" +
 	"\astation\x18\x02 \x01(\tR\astation\x12\x16\n" +
@@ -657,17 +902,34 @@ const file_samecup_v1_fleet_service_proto_rawDesc = "" +
 	"\ftrusted_keys\x18\x04 \x03(\fR\vtrustedKeys\x12\x1a\n" +
 	"\bconsumer\x18\x05 \x01(\tR\bconsumer\x12\x17\n" +
 	"\abus_url\x18\x06 \x01(\tR\x06busUrl\x12\x1b\n" +
-	"\ttime_zone\x18\a \x01(\tR\btimeZone\"Q\n" +
+	"\ttime_zone\x18\a \x01(\tR\btimeZone\x12\x1b\n" +
+	"\tkey_lists\x18\b \x03(\fR\bkeyLists\"v\n" +
+	"\x11UpdateSiteRequest\x12$\n" +
+	"\x04site\x18\x01 \x01(\v2\x10.samecup.v1.SiteR\x04site\x12;\n" +
+	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskR\n" +
+	"updateMask\":\n" +
+	"\x12UpdateSiteResponse\x12$\n" +
+	"\x04site\x18\x01 \x01(\v2\x10.samecup.v1.SiteR\x04site\"N\n" +
+	"\x10ListSitesRequest\x12\x1b\n" +
+	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tR\tpageToken\"c\n" +
+	"\x11ListSitesResponse\x12&\n" +
+	"\x05sites\x18\x01 \x03(\v2\x10.samecup.v1.SiteR\x05sites\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"Q\n" +
 	"\x13ListStationsRequest\x12\x1b\n" +
 	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
 	"\n" +
 	"page_token\x18\x02 \x01(\tR\tpageToken\"o\n" +
 	"\x14ListStationsResponse\x12/\n" +
 	"\bstations\x18\x01 \x03(\v2\x13.samecup.v1.StationR\bstations\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken2\xdd\x02\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken2\xf4\x03\n" +
 	"\fFleetService\x12K\n" +
 	"\n" +
-	"CreateSite\x12\x1d.samecup.v1.CreateSiteRequest\x1a\x1e.samecup.v1.CreateSiteResponse\x12Z\n" +
+	"CreateSite\x12\x1d.samecup.v1.CreateSiteRequest\x1a\x1e.samecup.v1.CreateSiteResponse\x12K\n" +
+	"\n" +
+	"UpdateSite\x12\x1d.samecup.v1.UpdateSiteRequest\x1a\x1e.samecup.v1.UpdateSiteResponse\x12H\n" +
+	"\tListSites\x12\x1c.samecup.v1.ListSitesRequest\x1a\x1d.samecup.v1.ListSitesResponse\x12Z\n" +
 	"\x0fCreateEnrolment\x12\".samecup.v1.CreateEnrolmentRequest\x1a#.samecup.v1.CreateEnrolmentResponse\x12Q\n" +
 	"\fEnrolStation\x12\x1f.samecup.v1.EnrolStationRequest\x1a .samecup.v1.EnrolStationResponse\x12Q\n" +
 	"\fListStations\x12\x1f.samecup.v1.ListStationsRequest\x1a .samecup.v1.ListStationsResponseB4Z2samecup.example/samecup/proto/samecup/v1;samecupv1b\x06proto3"
@@ -684,7 +946,7 @@ func file_samecup_v1_fleet_service_proto_rawDescGZIP() []byte {
 	return file_samecup_v1_fleet_service_proto_rawDescData
 }
 
-var file_samecup_v1_fleet_service_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
+var file_samecup_v1_fleet_service_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_samecup_v1_fleet_service_proto_goTypes = []any{
 	(*Site)(nil),                    // 0: samecup.v1.Site
 	(*Station)(nil),                 // 1: samecup.v1.Station
@@ -694,32 +956,45 @@ var file_samecup_v1_fleet_service_proto_goTypes = []any{
 	(*CreateEnrolmentResponse)(nil), // 5: samecup.v1.CreateEnrolmentResponse
 	(*EnrolStationRequest)(nil),     // 6: samecup.v1.EnrolStationRequest
 	(*EnrolStationResponse)(nil),    // 7: samecup.v1.EnrolStationResponse
-	(*ListStationsRequest)(nil),     // 8: samecup.v1.ListStationsRequest
-	(*ListStationsResponse)(nil),    // 9: samecup.v1.ListStationsResponse
-	(*timestamppb.Timestamp)(nil),   // 10: google.protobuf.Timestamp
-	(*Presence)(nil),                // 11: samecup.v1.Presence
+	(*UpdateSiteRequest)(nil),       // 8: samecup.v1.UpdateSiteRequest
+	(*UpdateSiteResponse)(nil),      // 9: samecup.v1.UpdateSiteResponse
+	(*ListSitesRequest)(nil),        // 10: samecup.v1.ListSitesRequest
+	(*ListSitesResponse)(nil),       // 11: samecup.v1.ListSitesResponse
+	(*ListStationsRequest)(nil),     // 12: samecup.v1.ListStationsRequest
+	(*ListStationsResponse)(nil),    // 13: samecup.v1.ListStationsResponse
+	(*timestamppb.Timestamp)(nil),   // 14: google.protobuf.Timestamp
+	(*Presence)(nil),                // 15: samecup.v1.Presence
+	(*fieldmaskpb.FieldMask)(nil),   // 16: google.protobuf.FieldMask
 }
 var file_samecup_v1_fleet_service_proto_depIdxs = []int32{
-	10, // 0: samecup.v1.Station.enrolled_time:type_name -> google.protobuf.Timestamp
-	11, // 1: samecup.v1.Station.presence:type_name -> samecup.v1.Presence
-	10, // 2: samecup.v1.Station.presence_time:type_name -> google.protobuf.Timestamp
+	14, // 0: samecup.v1.Station.enrolled_time:type_name -> google.protobuf.Timestamp
+	15, // 1: samecup.v1.Station.presence:type_name -> samecup.v1.Presence
+	14, // 2: samecup.v1.Station.presence_time:type_name -> google.protobuf.Timestamp
 	0,  // 3: samecup.v1.CreateSiteRequest.site:type_name -> samecup.v1.Site
 	0,  // 4: samecup.v1.CreateSiteResponse.site:type_name -> samecup.v1.Site
-	10, // 5: samecup.v1.CreateEnrolmentResponse.expire_time:type_name -> google.protobuf.Timestamp
-	1,  // 6: samecup.v1.ListStationsResponse.stations:type_name -> samecup.v1.Station
-	2,  // 7: samecup.v1.FleetService.CreateSite:input_type -> samecup.v1.CreateSiteRequest
-	4,  // 8: samecup.v1.FleetService.CreateEnrolment:input_type -> samecup.v1.CreateEnrolmentRequest
-	6,  // 9: samecup.v1.FleetService.EnrolStation:input_type -> samecup.v1.EnrolStationRequest
-	8,  // 10: samecup.v1.FleetService.ListStations:input_type -> samecup.v1.ListStationsRequest
-	3,  // 11: samecup.v1.FleetService.CreateSite:output_type -> samecup.v1.CreateSiteResponse
-	5,  // 12: samecup.v1.FleetService.CreateEnrolment:output_type -> samecup.v1.CreateEnrolmentResponse
-	7,  // 13: samecup.v1.FleetService.EnrolStation:output_type -> samecup.v1.EnrolStationResponse
-	9,  // 14: samecup.v1.FleetService.ListStations:output_type -> samecup.v1.ListStationsResponse
-	11, // [11:15] is the sub-list for method output_type
-	7,  // [7:11] is the sub-list for method input_type
-	7,  // [7:7] is the sub-list for extension type_name
-	7,  // [7:7] is the sub-list for extension extendee
-	0,  // [0:7] is the sub-list for field type_name
+	14, // 5: samecup.v1.CreateEnrolmentResponse.expire_time:type_name -> google.protobuf.Timestamp
+	0,  // 6: samecup.v1.UpdateSiteRequest.site:type_name -> samecup.v1.Site
+	16, // 7: samecup.v1.UpdateSiteRequest.update_mask:type_name -> google.protobuf.FieldMask
+	0,  // 8: samecup.v1.UpdateSiteResponse.site:type_name -> samecup.v1.Site
+	0,  // 9: samecup.v1.ListSitesResponse.sites:type_name -> samecup.v1.Site
+	1,  // 10: samecup.v1.ListStationsResponse.stations:type_name -> samecup.v1.Station
+	2,  // 11: samecup.v1.FleetService.CreateSite:input_type -> samecup.v1.CreateSiteRequest
+	8,  // 12: samecup.v1.FleetService.UpdateSite:input_type -> samecup.v1.UpdateSiteRequest
+	10, // 13: samecup.v1.FleetService.ListSites:input_type -> samecup.v1.ListSitesRequest
+	4,  // 14: samecup.v1.FleetService.CreateEnrolment:input_type -> samecup.v1.CreateEnrolmentRequest
+	6,  // 15: samecup.v1.FleetService.EnrolStation:input_type -> samecup.v1.EnrolStationRequest
+	12, // 16: samecup.v1.FleetService.ListStations:input_type -> samecup.v1.ListStationsRequest
+	3,  // 17: samecup.v1.FleetService.CreateSite:output_type -> samecup.v1.CreateSiteResponse
+	9,  // 18: samecup.v1.FleetService.UpdateSite:output_type -> samecup.v1.UpdateSiteResponse
+	11, // 19: samecup.v1.FleetService.ListSites:output_type -> samecup.v1.ListSitesResponse
+	5,  // 20: samecup.v1.FleetService.CreateEnrolment:output_type -> samecup.v1.CreateEnrolmentResponse
+	7,  // 21: samecup.v1.FleetService.EnrolStation:output_type -> samecup.v1.EnrolStationResponse
+	13, // 22: samecup.v1.FleetService.ListStations:output_type -> samecup.v1.ListStationsResponse
+	17, // [17:23] is the sub-list for method output_type
+	11, // [11:17] is the sub-list for method input_type
+	11, // [11:11] is the sub-list for extension type_name
+	11, // [11:11] is the sub-list for extension extendee
+	0,  // [0:11] is the sub-list for field type_name
 }
 
 func init() { file_samecup_v1_fleet_service_proto_init() }
@@ -734,7 +1009,7 @@ func file_samecup_v1_fleet_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_samecup_v1_fleet_service_proto_rawDesc), len(file_samecup_v1_fleet_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   10,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

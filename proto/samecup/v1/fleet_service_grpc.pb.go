@@ -20,6 +20,8 @@ const _ = grpc.SupportPackageIsVersion9
 
 const (
 	FleetService_CreateSite_FullMethodName      = "/samecup.v1.FleetService/CreateSite"
+	FleetService_UpdateSite_FullMethodName      = "/samecup.v1.FleetService/UpdateSite"
+	FleetService_ListSites_FullMethodName       = "/samecup.v1.FleetService/ListSites"
 	FleetService_CreateEnrolment_FullMethodName = "/samecup.v1.FleetService/CreateEnrolment"
 	FleetService_EnrolStation_FullMethodName    = "/samecup.v1.FleetService/EnrolStation"
 	FleetService_ListStations_FullMethodName    = "/samecup.v1.FleetService/ListStations"
@@ -33,6 +35,11 @@ const (
 type FleetServiceClient interface {
 	// CreateSite adds a site, or returns it when the same one exists.
 	CreateSite(ctx context.Context, in *CreateSiteRequest, opts ...grpc.CallOption) (*CreateSiteResponse, error)
+	// UpdateSite changes a site's name, region, zone, hours or people. What the
+	// site follows is resolved anew.
+	UpdateSite(ctx context.Context, in *UpdateSiteRequest, opts ...grpc.CallOption) (*UpdateSiteResponse, error)
+	// ListSites by id.
+	ListSites(ctx context.Context, in *ListSitesRequest, opts ...grpc.CallOption) (*ListSitesResponse, error)
 	// CreateEnrolment makes a short-lived code with which one station enrols.
 	CreateEnrolment(ctx context.Context, in *CreateEnrolmentRequest, opts ...grpc.CallOption) (*CreateEnrolmentResponse, error)
 	// EnrolStation spends a code: the station learns its scopes and the keys
@@ -54,6 +61,26 @@ func (c *fleetServiceClient) CreateSite(ctx context.Context, in *CreateSiteReque
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(CreateSiteResponse)
 	err := c.cc.Invoke(ctx, FleetService_CreateSite_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) UpdateSite(ctx context.Context, in *UpdateSiteRequest, opts ...grpc.CallOption) (*UpdateSiteResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(UpdateSiteResponse)
+	err := c.cc.Invoke(ctx, FleetService_UpdateSite_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fleetServiceClient) ListSites(ctx context.Context, in *ListSitesRequest, opts ...grpc.CallOption) (*ListSitesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListSitesResponse)
+	err := c.cc.Invoke(ctx, FleetService_ListSites_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -98,6 +125,11 @@ func (c *fleetServiceClient) ListStations(ctx context.Context, in *ListStationsR
 type FleetServiceServer interface {
 	// CreateSite adds a site, or returns it when the same one exists.
 	CreateSite(context.Context, *CreateSiteRequest) (*CreateSiteResponse, error)
+	// UpdateSite changes a site's name, region, zone, hours or people. What the
+	// site follows is resolved anew.
+	UpdateSite(context.Context, *UpdateSiteRequest) (*UpdateSiteResponse, error)
+	// ListSites by id.
+	ListSites(context.Context, *ListSitesRequest) (*ListSitesResponse, error)
 	// CreateEnrolment makes a short-lived code with which one station enrols.
 	CreateEnrolment(context.Context, *CreateEnrolmentRequest) (*CreateEnrolmentResponse, error)
 	// EnrolStation spends a code: the station learns its scopes and the keys
@@ -117,6 +149,12 @@ type UnimplementedFleetServiceServer struct{}
 
 func (UnimplementedFleetServiceServer) CreateSite(context.Context, *CreateSiteRequest) (*CreateSiteResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateSite not implemented")
+}
+func (UnimplementedFleetServiceServer) UpdateSite(context.Context, *UpdateSiteRequest) (*UpdateSiteResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method UpdateSite not implemented")
+}
+func (UnimplementedFleetServiceServer) ListSites(context.Context, *ListSitesRequest) (*ListSitesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListSites not implemented")
 }
 func (UnimplementedFleetServiceServer) CreateEnrolment(context.Context, *CreateEnrolmentRequest) (*CreateEnrolmentResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateEnrolment not implemented")
@@ -162,6 +200,42 @@ func _FleetService_CreateSite_Handler(srv interface{}, ctx context.Context, dec 
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(FleetServiceServer).CreateSite(ctx, req.(*CreateSiteRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_UpdateSite_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UpdateSiteRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).UpdateSite(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_UpdateSite_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).UpdateSite(ctx, req.(*UpdateSiteRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FleetService_ListSites_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListSitesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FleetServiceServer).ListSites(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FleetService_ListSites_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FleetServiceServer).ListSites(ctx, req.(*ListSitesRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -230,6 +304,14 @@ var FleetService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CreateSite",
 			Handler:    _FleetService_CreateSite_Handler,
+		},
+		{
+			MethodName: "UpdateSite",
+			Handler:    _FleetService_UpdateSite_Handler,
+		},
+		{
+			MethodName: "ListSites",
+			Handler:    _FleetService_ListSites_Handler,
 		},
 		{
 			MethodName: "CreateEnrolment",

@@ -22,6 +22,114 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// KeyRole is what a key may sign.
+type KeyRole int32
+
+const (
+	KeyRole_KEY_ROLE_UNSPECIFIED KeyRole = 0
+	// Releases.
+	KeyRole_KEY_ROLE_RELEASE KeyRole = 1
+	// What changes by the minute: assignments, stop lists, standings.
+	KeyRole_KEY_ROLE_ONLINE KeyRole = 2
+)
+
+// Enum value maps for KeyRole.
+var (
+	KeyRole_name = map[int32]string{
+		0: "KEY_ROLE_UNSPECIFIED",
+		1: "KEY_ROLE_RELEASE",
+		2: "KEY_ROLE_ONLINE",
+	}
+	KeyRole_value = map[string]int32{
+		"KEY_ROLE_UNSPECIFIED": 0,
+		"KEY_ROLE_RELEASE":     1,
+		"KEY_ROLE_ONLINE":      2,
+	}
+)
+
+func (x KeyRole) Enum() *KeyRole {
+	p := new(KeyRole)
+	*p = x
+	return p
+}
+
+func (x KeyRole) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (KeyRole) Descriptor() protoreflect.EnumDescriptor {
+	return file_samecup_v1_release_proto_enumTypes[0].Descriptor()
+}
+
+func (KeyRole) Type() protoreflect.EnumType {
+	return &file_samecup_v1_release_proto_enumTypes[0]
+}
+
+func (x KeyRole) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use KeyRole.Descriptor instead.
+func (KeyRole) EnumDescriptor() ([]byte, []int) {
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{0}
+}
+
+// StopKind is what a stop forbids.
+type StopKind int32
+
+const (
+	StopKind_STOP_KIND_UNSPECIFIED StopKind = 0
+	// A drink, by its ID.
+	StopKind_STOP_KIND_DRINK StopKind = 1
+	// An ingredient, by its ID: every serving that holds it.
+	StopKind_STOP_KIND_INGREDIENT StopKind = 2
+	// A supplier's lot: whatever is made with it.
+	StopKind_STOP_KIND_LOT StopKind = 3
+)
+
+// Enum value maps for StopKind.
+var (
+	StopKind_name = map[int32]string{
+		0: "STOP_KIND_UNSPECIFIED",
+		1: "STOP_KIND_DRINK",
+		2: "STOP_KIND_INGREDIENT",
+		3: "STOP_KIND_LOT",
+	}
+	StopKind_value = map[string]int32{
+		"STOP_KIND_UNSPECIFIED": 0,
+		"STOP_KIND_DRINK":       1,
+		"STOP_KIND_INGREDIENT":  2,
+		"STOP_KIND_LOT":         3,
+	}
+)
+
+func (x StopKind) Enum() *StopKind {
+	p := new(StopKind)
+	*p = x
+	return p
+}
+
+func (x StopKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (StopKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_samecup_v1_release_proto_enumTypes[1].Descriptor()
+}
+
+func (StopKind) Type() protoreflect.EnumType {
+	return &file_samecup_v1_release_proto_enumTypes[1]
+}
+
+func (x StopKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use StopKind.Descriptor instead.
+func (StopKind) EnumDescriptor() ([]byte, []int) {
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{1}
+}
+
 // Envelope carries signed bytes; the signature covers the payload type and the
 // payload in the pre-authentication encoding of DSSE 1.0.
 type Envelope struct {
@@ -150,7 +258,22 @@ type Release struct {
 	EffectiveTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=effective_time,json=effectiveTime,proto3" json:"effective_time,omitempty"`
 	Book          *Book                  `protobuf:"bytes,5,opt,name=book,proto3" json:"book,omitempty"`
 	// One line on what changed.
-	Note          string `protobuf:"bytes,6,opt,name=note,proto3" json:"note,omitempty"`
+	Note string `protobuf:"bytes,6,opt,name=note,proto3" json:"note,omitempty"`
+	// Number of the chain's release that this one belongs to: its own for a
+	// release of the whole chain, else the one that an overlay was resolved on.
+	Edition uint64 `protobuf:"varint,7,opt,name=edition,proto3" json:"edition,omitempty"`
+	// Number of the release whose content this one brings back; 0 for none.
+	RollsBackTo uint64 `protobuf:"varint,8,opt,name=rolls_back_to,json=rollsBackTo,proto3" json:"rolls_back_to,omitempty"`
+	// Scopes whose overlay touches a field that this edition changed. They stay
+	// on what they have until somebody rebases them.
+	NeedsRebase []string `protobuf:"bytes,9,rep,name=needs_rebase,json=needsRebase,proto3" json:"needs_rebase,omitempty"`
+	// Overlays that were resolved into the book, the widest first.
+	Overlays []string `protobuf:"bytes,10,rep,name=overlays,proto3" json:"overlays,omitempty"`
+	// Allergens, a hard limit or a caution differ from the edition before.
+	Safety bool `protobuf:"varint,11,opt,name=safety,proto3" json:"safety,omitempty"`
+	// Hash of the authority's record when this release was made, so that a
+	// record cut short later is noticed.
+	RecordHead    []byte `protobuf:"bytes,12,opt,name=record_head,json=recordHead,proto3" json:"record_head,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -227,6 +350,890 @@ func (x *Release) GetNote() string {
 	return ""
 }
 
+func (x *Release) GetEdition() uint64 {
+	if x != nil {
+		return x.Edition
+	}
+	return 0
+}
+
+func (x *Release) GetRollsBackTo() uint64 {
+	if x != nil {
+		return x.RollsBackTo
+	}
+	return 0
+}
+
+func (x *Release) GetNeedsRebase() []string {
+	if x != nil {
+		return x.NeedsRebase
+	}
+	return nil
+}
+
+func (x *Release) GetOverlays() []string {
+	if x != nil {
+		return x.Overlays
+	}
+	return nil
+}
+
+func (x *Release) GetSafety() bool {
+	if x != nil {
+		return x.Safety
+	}
+	return false
+}
+
+func (x *Release) GetRecordHead() []byte {
+	if x != nil {
+		return x.RecordHead
+	}
+	return nil
+}
+
+// SigningKey is a key with what it may sign.
+type SigningKey struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Ed25519, 32 bytes.
+	PublicKey []byte    `protobuf:"bytes,1,opt,name=public_key,json=publicKey,proto3" json:"public_key,omitempty"`
+	Roles     []KeyRole `protobuf:"varint,2,rep,packed,name=roles,proto3,enum=samecup.v1.KeyRole" json:"roles,omitempty"`
+	// For people: "authority, autumn 2026".
+	Label         string `protobuf:"bytes,3,opt,name=label,proto3" json:"label,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SigningKey) Reset() {
+	*x = SigningKey{}
+	mi := &file_samecup_v1_release_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SigningKey) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SigningKey) ProtoMessage() {}
+
+func (x *SigningKey) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_release_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SigningKey.ProtoReflect.Descriptor instead.
+func (*SigningKey) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *SigningKey) GetPublicKey() []byte {
+	if x != nil {
+		return x.PublicKey
+	}
+	return nil
+}
+
+func (x *SigningKey) GetRoles() []KeyRole {
+	if x != nil {
+		return x.Roles
+	}
+	return nil
+}
+
+func (x *SigningKey) GetLabel() string {
+	if x != nil {
+		return x.Label
+	}
+	return ""
+}
+
+// KeyList says which keys may be trusted. It is signed by at least
+// root_threshold of the root keys of the list before it, and of its own.
+type KeyList struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Counts from 1 without gaps.
+	Version    uint64                 `protobuf:"varint,1,opt,name=version,proto3" json:"version,omitempty"`
+	IssuedTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=issued_time,json=issuedTime,proto3" json:"issued_time,omitempty"`
+	// After this a reader says that its keys may be old, and works on.
+	ExpireTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=expire_time,json=expireTime,proto3" json:"expire_time,omitempty"`
+	// Kept offline.
+	RootKeys      [][]byte `protobuf:"bytes,4,rep,name=root_keys,json=rootKeys,proto3" json:"root_keys,omitempty"`
+	RootThreshold uint32   `protobuf:"varint,5,opt,name=root_threshold,json=rootThreshold,proto3" json:"root_threshold,omitempty"`
+	// More than one for a role while a new key takes over from an old one.
+	Keys []*SigningKey `protobuf:"bytes,6,rep,name=keys,proto3" json:"keys,omitempty"`
+	// Public keys that must never be trusted again. What they signed is dropped
+	// and the numbers that it raised are forgotten.
+	RevokedKeys   [][]byte `protobuf:"bytes,7,rep,name=revoked_keys,json=revokedKeys,proto3" json:"revoked_keys,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *KeyList) Reset() {
+	*x = KeyList{}
+	mi := &file_samecup_v1_release_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *KeyList) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*KeyList) ProtoMessage() {}
+
+func (x *KeyList) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_release_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use KeyList.ProtoReflect.Descriptor instead.
+func (*KeyList) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *KeyList) GetVersion() uint64 {
+	if x != nil {
+		return x.Version
+	}
+	return 0
+}
+
+func (x *KeyList) GetIssuedTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.IssuedTime
+	}
+	return nil
+}
+
+func (x *KeyList) GetExpireTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ExpireTime
+	}
+	return nil
+}
+
+func (x *KeyList) GetRootKeys() [][]byte {
+	if x != nil {
+		return x.RootKeys
+	}
+	return nil
+}
+
+func (x *KeyList) GetRootThreshold() uint32 {
+	if x != nil {
+		return x.RootThreshold
+	}
+	return 0
+}
+
+func (x *KeyList) GetKeys() []*SigningKey {
+	if x != nil {
+		return x.Keys
+	}
+	return nil
+}
+
+func (x *KeyList) GetRevokedKeys() [][]byte {
+	if x != nil {
+		return x.RevokedKeys
+	}
+	return nil
+}
+
+// Assignment says which releases a site follows, and from when.
+type Assignment struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Site  string                 `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
+	// Only rises for a site.
+	Serial     uint64                 `protobuf:"varint,2,opt,name=serial,proto3" json:"serial,omitempty"`
+	IssuedTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=issued_time,json=issuedTime,proto3" json:"issued_time,omitempty"`
+	ExpireTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=expire_time,json=expireTime,proto3" json:"expire_time,omitempty"`
+	// In the order of their start; the last one that has started is in force.
+	Orders []*Order `protobuf:"bytes,5,rep,name=orders,proto3" json:"orders,omitempty"`
+	// The least versions of the other lists that go with it.
+	StopList      uint64 `protobuf:"varint,6,opt,name=stop_list,json=stopList,proto3" json:"stop_list,omitempty"`
+	KeyList       uint64 `protobuf:"varint,7,opt,name=key_list,json=keyList,proto3" json:"key_list,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Assignment) Reset() {
+	*x = Assignment{}
+	mi := &file_samecup_v1_release_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Assignment) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Assignment) ProtoMessage() {}
+
+func (x *Assignment) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_release_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Assignment.ProtoReflect.Descriptor instead.
+func (*Assignment) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *Assignment) GetSite() string {
+	if x != nil {
+		return x.Site
+	}
+	return ""
+}
+
+func (x *Assignment) GetSerial() uint64 {
+	if x != nil {
+		return x.Serial
+	}
+	return 0
+}
+
+func (x *Assignment) GetIssuedTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.IssuedTime
+	}
+	return nil
+}
+
+func (x *Assignment) GetExpireTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ExpireTime
+	}
+	return nil
+}
+
+func (x *Assignment) GetOrders() []*Order {
+	if x != nil {
+		return x.Orders
+	}
+	return nil
+}
+
+func (x *Assignment) GetStopList() uint64 {
+	if x != nil {
+		return x.StopList
+	}
+	return 0
+}
+
+func (x *Assignment) GetKeyList() uint64 {
+	if x != nil {
+		return x.KeyList
+	}
+	return 0
+}
+
+// Order puts one release in force at a site.
+type Order struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Release uint64                 `protobuf:"varint,1,opt,name=release,proto3" json:"release,omitempty"`
+	// SHA-256 of the release's payload.
+	Digest  []byte `protobuf:"bytes,2,opt,name=digest,proto3" json:"digest,omitempty"`
+	Scope   string `protobuf:"bytes,3,opt,name=scope,proto3" json:"scope,omitempty"`
+	Edition uint64 `protobuf:"varint,4,opt,name=edition,proto3" json:"edition,omitempty"`
+	// Resolved at the centre from the business day, the site's opening hours and
+	// its time zone.
+	StartTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	// ISO 8601 date of the business day; empty when it starts at once.
+	BusinessDay   string `protobuf:"bytes,6,opt,name=business_day,json=businessDay,proto3" json:"business_day,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Order) Reset() {
+	*x = Order{}
+	mi := &file_samecup_v1_release_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Order) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Order) ProtoMessage() {}
+
+func (x *Order) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_release_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Order.ProtoReflect.Descriptor instead.
+func (*Order) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *Order) GetRelease() uint64 {
+	if x != nil {
+		return x.Release
+	}
+	return 0
+}
+
+func (x *Order) GetDigest() []byte {
+	if x != nil {
+		return x.Digest
+	}
+	return nil
+}
+
+func (x *Order) GetScope() string {
+	if x != nil {
+		return x.Scope
+	}
+	return ""
+}
+
+func (x *Order) GetEdition() uint64 {
+	if x != nil {
+		return x.Edition
+	}
+	return 0
+}
+
+func (x *Order) GetStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartTime
+	}
+	return nil
+}
+
+func (x *Order) GetBusinessDay() string {
+	if x != nil {
+		return x.BusinessDay
+	}
+	return ""
+}
+
+// Stop forbids something now, whatever the book says.
+type Stop struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Id     string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	Kind   StopKind               `protobuf:"varint,2,opt,name=kind,proto3,enum=samecup.v1.StopKind" json:"kind,omitempty"`
+	Target string                 `protobuf:"bytes,3,opt,name=target,proto3" json:"target,omitempty"`
+	// Scopes it holds for.
+	Scopes []string `protobuf:"bytes,4,rep,name=scopes,proto3" json:"scopes,omitempty"`
+	Reason string   `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
+	// What to do with stock and with drinks already made.
+	Instruction string                 `protobuf:"bytes,6,opt,name=instruction,proto3" json:"instruction,omitempty"`
+	CreateTime  *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Who ordered it.
+	Author        string `protobuf:"bytes,8,opt,name=author,proto3" json:"author,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Stop) Reset() {
+	*x = Stop{}
+	mi := &file_samecup_v1_release_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Stop) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Stop) ProtoMessage() {}
+
+func (x *Stop) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_release_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Stop.ProtoReflect.Descriptor instead.
+func (*Stop) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *Stop) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *Stop) GetKind() StopKind {
+	if x != nil {
+		return x.Kind
+	}
+	return StopKind_STOP_KIND_UNSPECIFIED
+}
+
+func (x *Stop) GetTarget() string {
+	if x != nil {
+		return x.Target
+	}
+	return ""
+}
+
+func (x *Stop) GetScopes() []string {
+	if x != nil {
+		return x.Scopes
+	}
+	return nil
+}
+
+func (x *Stop) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *Stop) GetInstruction() string {
+	if x != nil {
+		return x.Instruction
+	}
+	return ""
+}
+
+func (x *Stop) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *Stop) GetAuthor() string {
+	if x != nil {
+		return x.Author
+	}
+	return ""
+}
+
+// StopList holds every open stop of the chain.
+type StopList struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Only rises.
+	Version       uint64                 `protobuf:"varint,1,opt,name=version,proto3" json:"version,omitempty"`
+	IssuedTime    *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=issued_time,json=issuedTime,proto3" json:"issued_time,omitempty"`
+	Stops         []*Stop                `protobuf:"bytes,3,rep,name=stops,proto3" json:"stops,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StopList) Reset() {
+	*x = StopList{}
+	mi := &file_samecup_v1_release_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StopList) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StopList) ProtoMessage() {}
+
+func (x *StopList) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_release_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StopList.ProtoReflect.Descriptor instead.
+func (*StopList) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *StopList) GetVersion() uint64 {
+	if x != nil {
+		return x.Version
+	}
+	return 0
+}
+
+func (x *StopList) GetIssuedTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.IssuedTime
+	}
+	return nil
+}
+
+func (x *StopList) GetStops() []*Stop {
+	if x != nil {
+		return x.Stops
+	}
+	return nil
+}
+
+// Standing is the centre's fresh word to one station: what is newest, as of
+// now. The nonce is the station's, so that an old one cannot be sent again.
+type Standing struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Site          string                 `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
+	Station       string                 `protobuf:"bytes,2,opt,name=station,proto3" json:"station,omitempty"`
+	Nonce         []byte                 `protobuf:"bytes,3,opt,name=nonce,proto3" json:"nonce,omitempty"`
+	CentreTime    *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=centre_time,json=centreTime,proto3" json:"centre_time,omitempty"`
+	Assignment    uint64                 `protobuf:"varint,5,opt,name=assignment,proto3" json:"assignment,omitempty"`
+	StopList      uint64                 `protobuf:"varint,6,opt,name=stop_list,json=stopList,proto3" json:"stop_list,omitempty"`
+	KeyList       uint64                 `protobuf:"varint,7,opt,name=key_list,json=keyList,proto3" json:"key_list,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Standing) Reset() {
+	*x = Standing{}
+	mi := &file_samecup_v1_release_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Standing) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Standing) ProtoMessage() {}
+
+func (x *Standing) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_release_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Standing.ProtoReflect.Descriptor instead.
+func (*Standing) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *Standing) GetSite() string {
+	if x != nil {
+		return x.Site
+	}
+	return ""
+}
+
+func (x *Standing) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+func (x *Standing) GetNonce() []byte {
+	if x != nil {
+		return x.Nonce
+	}
+	return nil
+}
+
+func (x *Standing) GetCentreTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CentreTime
+	}
+	return nil
+}
+
+func (x *Standing) GetAssignment() uint64 {
+	if x != nil {
+		return x.Assignment
+	}
+	return 0
+}
+
+func (x *Standing) GetStopList() uint64 {
+	if x != nil {
+		return x.StopList
+	}
+	return 0
+}
+
+func (x *Standing) GetKeyList() uint64 {
+	if x != nil {
+		return x.KeyList
+	}
+	return 0
+}
+
+// StationAct is something that a person at a station did and the centre must
+// know.
+type StationAct struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// A UUID; the same one again counts once.
+	Id      string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	Site    string                 `protobuf:"bytes,2,opt,name=site,proto3" json:"site,omitempty"`
+	Station string                 `protobuf:"bytes,3,opt,name=station,proto3" json:"station,omitempty"`
+	ActTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=act_time,json=actTime,proto3" json:"act_time,omitempty"`
+	// Name or pseudonym of who did it.
+	Person string `protobuf:"bytes,5,opt,name=person,proto3" json:"person,omitempty"`
+	// Types that are valid to be assigned to Act:
+	//
+	//	*StationAct_StopSeen
+	//	*StationAct_CardSeen
+	Act           isStationAct_Act `protobuf_oneof:"act"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StationAct) Reset() {
+	*x = StationAct{}
+	mi := &file_samecup_v1_release_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StationAct) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StationAct) ProtoMessage() {}
+
+func (x *StationAct) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_release_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StationAct.ProtoReflect.Descriptor instead.
+func (*StationAct) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *StationAct) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *StationAct) GetSite() string {
+	if x != nil {
+		return x.Site
+	}
+	return ""
+}
+
+func (x *StationAct) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+func (x *StationAct) GetActTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ActTime
+	}
+	return nil
+}
+
+func (x *StationAct) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *StationAct) GetAct() isStationAct_Act {
+	if x != nil {
+		return x.Act
+	}
+	return nil
+}
+
+func (x *StationAct) GetStopSeen() *StopSeen {
+	if x != nil {
+		if x, ok := x.Act.(*StationAct_StopSeen); ok {
+			return x.StopSeen
+		}
+	}
+	return nil
+}
+
+func (x *StationAct) GetCardSeen() *CardSeen {
+	if x != nil {
+		if x, ok := x.Act.(*StationAct_CardSeen); ok {
+			return x.CardSeen
+		}
+	}
+	return nil
+}
+
+type isStationAct_Act interface {
+	isStationAct_Act()
+}
+
+type StationAct_StopSeen struct {
+	StopSeen *StopSeen `protobuf:"bytes,6,opt,name=stop_seen,json=stopSeen,proto3,oneof"`
+}
+
+type StationAct_CardSeen struct {
+	CardSeen *CardSeen `protobuf:"bytes,7,opt,name=card_seen,json=cardSeen,proto3,oneof"`
+}
+
+func (*StationAct_StopSeen) isStationAct_Act() {}
+
+func (*StationAct_CardSeen) isStationAct_Act() {}
+
+// StopSeen acknowledges a stop for the site.
+type StopSeen struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Stop  string                 `protobuf:"bytes,1,opt,name=stop,proto3" json:"stop,omitempty"`
+	// Stock set aside, in words; may be empty.
+	Note          string `protobuf:"bytes,2,opt,name=note,proto3" json:"note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StopSeen) Reset() {
+	*x = StopSeen{}
+	mi := &file_samecup_v1_release_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StopSeen) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StopSeen) ProtoMessage() {}
+
+func (x *StopSeen) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_release_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StopSeen.ProtoReflect.Descriptor instead.
+func (*StopSeen) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *StopSeen) GetStop() string {
+	if x != nil {
+		return x.Stop
+	}
+	return ""
+}
+
+func (x *StopSeen) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+// CardSeen acknowledges that a person read what changed.
+type CardSeen struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Edition uint64                 `protobuf:"varint,1,opt,name=edition,proto3" json:"edition,omitempty"`
+	// Servings whose cards were shown; empty for all that changed.
+	Servings      []string `protobuf:"bytes,2,rep,name=servings,proto3" json:"servings,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CardSeen) Reset() {
+	*x = CardSeen{}
+	mi := &file_samecup_v1_release_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CardSeen) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CardSeen) ProtoMessage() {}
+
+func (x *CardSeen) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_release_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CardSeen.ProtoReflect.Descriptor instead.
+func (*CardSeen) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *CardSeen) GetEdition() uint64 {
+	if x != nil {
+		return x.Edition
+	}
+	return 0
+}
+
+func (x *CardSeen) GetServings() []string {
+	if x != nil {
+		return x.Servings
+	}
+	return nil
+}
+
 // Presence is what a station says of itself, at least every 15 s.
 type Presence struct {
 	state   protoimpl.MessageState `protogen:"open.v1"`
@@ -246,14 +1253,24 @@ type Presence struct {
 	// Centre's clock minus station's, milliseconds, as last estimated.
 	ClockOffsetMs int64 `protobuf:"varint,9,opt,name=clock_offset_ms,json=clockOffsetMs,proto3" json:"clock_offset_ms,omitempty"`
 	// Releases refused since the station was set up, newest last, at most 16.
-	Refusals      []*Refusal `protobuf:"bytes,10,rep,name=refusals,proto3" json:"refusals,omitempty"`
+	Refusals []*Refusal `protobuf:"bytes,10,rep,name=refusals,proto3" json:"refusals,omitempty"`
+	// Versions held; 0 for none.
+	Assignment uint64 `protobuf:"varint,11,opt,name=assignment,proto3" json:"assignment,omitempty"`
+	StopList   uint64 `protobuf:"varint,12,opt,name=stop_list,json=stopList,proto3" json:"stop_list,omitempty"`
+	KeyList    uint64 `protobuf:"varint,13,opt,name=key_list,json=keyList,proto3" json:"key_list,omitempty"`
+	// Fresh for each presence; comes back in the standing.
+	Nonce []byte `protobuf:"bytes,14,opt,name=nonce,proto3" json:"nonce,omitempty"`
+	// Nothing fresh was heard for longer than the station may wait.
+	Stale bool `protobuf:"varint,15,opt,name=stale,proto3" json:"stale,omitempty"`
+	// Releases by which builds were logged in the last hour, the newest first.
+	UsedReleases  []uint64 `protobuf:"varint,16,rep,packed,name=used_releases,json=usedReleases,proto3" json:"used_releases,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Presence) Reset() {
 	*x = Presence{}
-	mi := &file_samecup_v1_release_proto_msgTypes[3]
+	mi := &file_samecup_v1_release_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -265,7 +1282,7 @@ func (x *Presence) String() string {
 func (*Presence) ProtoMessage() {}
 
 func (x *Presence) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_release_proto_msgTypes[3]
+	mi := &file_samecup_v1_release_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -278,7 +1295,7 @@ func (x *Presence) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Presence.ProtoReflect.Descriptor instead.
 func (*Presence) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_release_proto_rawDescGZIP(), []int{3}
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Presence) GetSite() string {
@@ -351,19 +1368,63 @@ func (x *Presence) GetRefusals() []*Refusal {
 	return nil
 }
 
+func (x *Presence) GetAssignment() uint64 {
+	if x != nil {
+		return x.Assignment
+	}
+	return 0
+}
+
+func (x *Presence) GetStopList() uint64 {
+	if x != nil {
+		return x.StopList
+	}
+	return 0
+}
+
+func (x *Presence) GetKeyList() uint64 {
+	if x != nil {
+		return x.KeyList
+	}
+	return 0
+}
+
+func (x *Presence) GetNonce() []byte {
+	if x != nil {
+		return x.Nonce
+	}
+	return nil
+}
+
+func (x *Presence) GetStale() bool {
+	if x != nil {
+		return x.Stale
+	}
+	return false
+}
+
+func (x *Presence) GetUsedReleases() []uint64 {
+	if x != nil {
+		return x.UsedReleases
+	}
+	return nil
+}
+
 // PresenceReply answers a presence.
 type PresenceReply struct {
 	state      protoimpl.MessageState `protogen:"open.v1"`
 	CentreTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=centre_time,json=centreTime,proto3" json:"centre_time,omitempty"`
 	// Release number that the station should hold for each of its scopes.
-	Releases      map[string]uint64 `protobuf:"bytes,2,rep,name=releases,proto3" json:"releases,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"varint,2,opt,name=value"`
+	Releases map[string]uint64 `protobuf:"bytes,2,rep,name=releases,proto3" json:"releases,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"varint,2,opt,name=value"`
+	// Signed envelope of a Standing.
+	Standing      []byte `protobuf:"bytes,3,opt,name=standing,proto3" json:"standing,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PresenceReply) Reset() {
 	*x = PresenceReply{}
-	mi := &file_samecup_v1_release_proto_msgTypes[4]
+	mi := &file_samecup_v1_release_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -375,7 +1436,7 @@ func (x *PresenceReply) String() string {
 func (*PresenceReply) ProtoMessage() {}
 
 func (x *PresenceReply) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_release_proto_msgTypes[4]
+	mi := &file_samecup_v1_release_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -388,7 +1449,7 @@ func (x *PresenceReply) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PresenceReply.ProtoReflect.Descriptor instead.
 func (*PresenceReply) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_release_proto_rawDescGZIP(), []int{4}
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *PresenceReply) GetCentreTime() *timestamppb.Timestamp {
@@ -401,6 +1462,13 @@ func (x *PresenceReply) GetCentreTime() *timestamppb.Timestamp {
 func (x *PresenceReply) GetReleases() map[string]uint64 {
 	if x != nil {
 		return x.Releases
+	}
+	return nil
+}
+
+func (x *PresenceReply) GetStanding() []byte {
+	if x != nil {
+		return x.Standing
 	}
 	return nil
 }
@@ -420,7 +1488,7 @@ type Refusal struct {
 
 func (x *Refusal) Reset() {
 	*x = Refusal{}
-	mi := &file_samecup_v1_release_proto_msgTypes[5]
+	mi := &file_samecup_v1_release_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -432,7 +1500,7 @@ func (x *Refusal) String() string {
 func (*Refusal) ProtoMessage() {}
 
 func (x *Refusal) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_release_proto_msgTypes[5]
+	mi := &file_samecup_v1_release_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -445,7 +1513,7 @@ func (x *Refusal) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Refusal.ProtoReflect.Descriptor instead.
 func (*Refusal) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_release_proto_rawDescGZIP(), []int{5}
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Refusal) GetRelease() uint64 {
@@ -490,14 +1558,99 @@ const file_samecup_v1_release_proto_rawDesc = "" +
 	"signatures\"4\n" +
 	"\tSignature\x12\x15\n" +
 	"\x06key_id\x18\x01 \x01(\tR\x05keyId\x12\x10\n" +
-	"\x03sig\x18\x02 \x01(\fR\x03sig\"\xf3\x01\n" +
+	"\x03sig\x18\x02 \x01(\fR\x03sig\"\xa9\x03\n" +
 	"\aRelease\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\x04R\x06number\x12\x14\n" +
 	"\x05scope\x18\x02 \x01(\tR\x05scope\x12=\n" +
 	"\fcreated_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\vcreatedTime\x12A\n" +
 	"\x0eeffective_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\reffectiveTime\x12$\n" +
 	"\x04book\x18\x05 \x01(\v2\x10.samecup.v1.BookR\x04book\x12\x12\n" +
-	"\x04note\x18\x06 \x01(\tR\x04note\"\x93\x03\n" +
+	"\x04note\x18\x06 \x01(\tR\x04note\x12\x18\n" +
+	"\aedition\x18\a \x01(\x04R\aedition\x12\"\n" +
+	"\rrolls_back_to\x18\b \x01(\x04R\vrollsBackTo\x12!\n" +
+	"\fneeds_rebase\x18\t \x03(\tR\vneedsRebase\x12\x1a\n" +
+	"\boverlays\x18\n" +
+	" \x03(\tR\boverlays\x12\x16\n" +
+	"\x06safety\x18\v \x01(\bR\x06safety\x12\x1f\n" +
+	"\vrecord_head\x18\f \x01(\fR\n" +
+	"recordHead\"l\n" +
+	"\n" +
+	"SigningKey\x12\x1d\n" +
+	"\n" +
+	"public_key\x18\x01 \x01(\fR\tpublicKey\x12)\n" +
+	"\x05roles\x18\x02 \x03(\x0e2\x13.samecup.v1.KeyRoleR\x05roles\x12\x14\n" +
+	"\x05label\x18\x03 \x01(\tR\x05label\"\xb0\x02\n" +
+	"\aKeyList\x12\x18\n" +
+	"\aversion\x18\x01 \x01(\x04R\aversion\x12;\n" +
+	"\vissued_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"issuedTime\x12;\n" +
+	"\vexpire_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"expireTime\x12\x1b\n" +
+	"\troot_keys\x18\x04 \x03(\fR\brootKeys\x12%\n" +
+	"\x0eroot_threshold\x18\x05 \x01(\rR\rrootThreshold\x12*\n" +
+	"\x04keys\x18\x06 \x03(\v2\x16.samecup.v1.SigningKeyR\x04keys\x12!\n" +
+	"\frevoked_keys\x18\a \x03(\fR\vrevokedKeys\"\x95\x02\n" +
+	"\n" +
+	"Assignment\x12\x12\n" +
+	"\x04site\x18\x01 \x01(\tR\x04site\x12\x16\n" +
+	"\x06serial\x18\x02 \x01(\x04R\x06serial\x12;\n" +
+	"\vissued_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"issuedTime\x12;\n" +
+	"\vexpire_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"expireTime\x12)\n" +
+	"\x06orders\x18\x05 \x03(\v2\x11.samecup.v1.OrderR\x06orders\x12\x1b\n" +
+	"\tstop_list\x18\x06 \x01(\x04R\bstopList\x12\x19\n" +
+	"\bkey_list\x18\a \x01(\x04R\akeyList\"\xc7\x01\n" +
+	"\x05Order\x12\x18\n" +
+	"\arelease\x18\x01 \x01(\x04R\arelease\x12\x16\n" +
+	"\x06digest\x18\x02 \x01(\fR\x06digest\x12\x14\n" +
+	"\x05scope\x18\x03 \x01(\tR\x05scope\x12\x18\n" +
+	"\aedition\x18\x04 \x01(\x04R\aedition\x129\n" +
+	"\n" +
+	"start_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x12!\n" +
+	"\fbusiness_day\x18\x06 \x01(\tR\vbusinessDay\"\xff\x01\n" +
+	"\x04Stop\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12(\n" +
+	"\x04kind\x18\x02 \x01(\x0e2\x14.samecup.v1.StopKindR\x04kind\x12\x16\n" +
+	"\x06target\x18\x03 \x01(\tR\x06target\x12\x16\n" +
+	"\x06scopes\x18\x04 \x03(\tR\x06scopes\x12\x16\n" +
+	"\x06reason\x18\x05 \x01(\tR\x06reason\x12 \n" +
+	"\vinstruction\x18\x06 \x01(\tR\vinstruction\x12;\n" +
+	"\vcreate_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"createTime\x12\x16\n" +
+	"\x06author\x18\b \x01(\tR\x06author\"\x89\x01\n" +
+	"\bStopList\x12\x18\n" +
+	"\aversion\x18\x01 \x01(\x04R\aversion\x12;\n" +
+	"\vissued_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"issuedTime\x12&\n" +
+	"\x05stops\x18\x03 \x03(\v2\x10.samecup.v1.StopR\x05stops\"\xe3\x01\n" +
+	"\bStanding\x12\x12\n" +
+	"\x04site\x18\x01 \x01(\tR\x04site\x12\x18\n" +
+	"\astation\x18\x02 \x01(\tR\astation\x12\x14\n" +
+	"\x05nonce\x18\x03 \x01(\fR\x05nonce\x12;\n" +
+	"\vcentre_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"centreTime\x12\x1e\n" +
+	"\n" +
+	"assignment\x18\x05 \x01(\x04R\n" +
+	"assignment\x12\x1b\n" +
+	"\tstop_list\x18\x06 \x01(\x04R\bstopList\x12\x19\n" +
+	"\bkey_list\x18\a \x01(\x04R\akeyList\"\x8a\x02\n" +
+	"\n" +
+	"StationAct\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
+	"\x04site\x18\x02 \x01(\tR\x04site\x12\x18\n" +
+	"\astation\x18\x03 \x01(\tR\astation\x125\n" +
+	"\bact_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\aactTime\x12\x16\n" +
+	"\x06person\x18\x05 \x01(\tR\x06person\x123\n" +
+	"\tstop_seen\x18\x06 \x01(\v2\x14.samecup.v1.StopSeenH\x00R\bstopSeen\x123\n" +
+	"\tcard_seen\x18\a \x01(\v2\x14.samecup.v1.CardSeenH\x00R\bcardSeenB\x05\n" +
+	"\x03act\"2\n" +
+	"\bStopSeen\x12\x12\n" +
+	"\x04stop\x18\x01 \x01(\tR\x04stop\x12\x12\n" +
+	"\x04note\x18\x02 \x01(\tR\x04note\"@\n" +
+	"\bCardSeen\x12\x18\n" +
+	"\aedition\x18\x01 \x01(\x04R\aedition\x12\x1a\n" +
+	"\bservings\x18\x02 \x03(\tR\bservings\"\xbc\x04\n" +
 	"\bPresence\x12\x12\n" +
 	"\x04site\x18\x01 \x01(\tR\x04site\x12\x18\n" +
 	"\astation\x18\x02 \x01(\tR\astation\x12\x18\n" +
@@ -509,11 +1662,20 @@ const file_samecup_v1_release_proto_rawDesc = "" +
 	"\tsent_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\bsentTime\x12&\n" +
 	"\x0fclock_offset_ms\x18\t \x01(\x03R\rclockOffsetMs\x12/\n" +
 	"\brefusals\x18\n" +
-	" \x03(\v2\x13.samecup.v1.RefusalR\brefusals\"\xce\x01\n" +
+	" \x03(\v2\x13.samecup.v1.RefusalR\brefusals\x12\x1e\n" +
+	"\n" +
+	"assignment\x18\v \x01(\x04R\n" +
+	"assignment\x12\x1b\n" +
+	"\tstop_list\x18\f \x01(\x04R\bstopList\x12\x19\n" +
+	"\bkey_list\x18\r \x01(\x04R\akeyList\x12\x14\n" +
+	"\x05nonce\x18\x0e \x01(\fR\x05nonce\x12\x14\n" +
+	"\x05stale\x18\x0f \x01(\bR\x05stale\x12#\n" +
+	"\rused_releases\x18\x10 \x03(\x04R\fusedReleases\"\xea\x01\n" +
 	"\rPresenceReply\x12;\n" +
 	"\vcentre_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"centreTime\x12C\n" +
-	"\breleases\x18\x02 \x03(\v2'.samecup.v1.PresenceReply.ReleasesEntryR\breleases\x1a;\n" +
+	"\breleases\x18\x02 \x03(\v2'.samecup.v1.PresenceReply.ReleasesEntryR\breleases\x12\x1a\n" +
+	"\bstanding\x18\x03 \x01(\fR\bstanding\x1a;\n" +
 	"\rReleasesEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01\"\x92\x01\n" +
@@ -521,7 +1683,16 @@ const file_samecup_v1_release_proto_rawDesc = "" +
 	"\arelease\x18\x01 \x01(\x04R\arelease\x12\x16\n" +
 	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x16\n" +
 	"\x06detail\x18\x03 \x01(\tR\x06detail\x12=\n" +
-	"\frefused_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\vrefusedTimeB4Z2samecup.example/samecup/proto/samecup/v1;samecupv1b\x06proto3"
+	"\frefused_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\vrefusedTime*N\n" +
+	"\aKeyRole\x12\x18\n" +
+	"\x14KEY_ROLE_UNSPECIFIED\x10\x00\x12\x14\n" +
+	"\x10KEY_ROLE_RELEASE\x10\x01\x12\x13\n" +
+	"\x0fKEY_ROLE_ONLINE\x10\x02*g\n" +
+	"\bStopKind\x12\x19\n" +
+	"\x15STOP_KIND_UNSPECIFIED\x10\x00\x12\x13\n" +
+	"\x0fSTOP_KIND_DRINK\x10\x01\x12\x18\n" +
+	"\x14STOP_KIND_INGREDIENT\x10\x02\x12\x11\n" +
+	"\rSTOP_KIND_LOT\x10\x03B4Z2samecup.example/samecup/proto/samecup/v1;samecupv1b\x06proto3"
 
 var (
 	file_samecup_v1_release_proto_rawDescOnce sync.Once
@@ -535,34 +1706,63 @@ func file_samecup_v1_release_proto_rawDescGZIP() []byte {
 	return file_samecup_v1_release_proto_rawDescData
 }
 
-var file_samecup_v1_release_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
+var file_samecup_v1_release_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_samecup_v1_release_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
 var file_samecup_v1_release_proto_goTypes = []any{
-	(*Envelope)(nil),              // 0: samecup.v1.Envelope
-	(*Signature)(nil),             // 1: samecup.v1.Signature
-	(*Release)(nil),               // 2: samecup.v1.Release
-	(*Presence)(nil),              // 3: samecup.v1.Presence
-	(*PresenceReply)(nil),         // 4: samecup.v1.PresenceReply
-	(*Refusal)(nil),               // 5: samecup.v1.Refusal
-	nil,                           // 6: samecup.v1.PresenceReply.ReleasesEntry
-	(*timestamppb.Timestamp)(nil), // 7: google.protobuf.Timestamp
-	(*Book)(nil),                  // 8: samecup.v1.Book
+	(KeyRole)(0),                  // 0: samecup.v1.KeyRole
+	(StopKind)(0),                 // 1: samecup.v1.StopKind
+	(*Envelope)(nil),              // 2: samecup.v1.Envelope
+	(*Signature)(nil),             // 3: samecup.v1.Signature
+	(*Release)(nil),               // 4: samecup.v1.Release
+	(*SigningKey)(nil),            // 5: samecup.v1.SigningKey
+	(*KeyList)(nil),               // 6: samecup.v1.KeyList
+	(*Assignment)(nil),            // 7: samecup.v1.Assignment
+	(*Order)(nil),                 // 8: samecup.v1.Order
+	(*Stop)(nil),                  // 9: samecup.v1.Stop
+	(*StopList)(nil),              // 10: samecup.v1.StopList
+	(*Standing)(nil),              // 11: samecup.v1.Standing
+	(*StationAct)(nil),            // 12: samecup.v1.StationAct
+	(*StopSeen)(nil),              // 13: samecup.v1.StopSeen
+	(*CardSeen)(nil),              // 14: samecup.v1.CardSeen
+	(*Presence)(nil),              // 15: samecup.v1.Presence
+	(*PresenceReply)(nil),         // 16: samecup.v1.PresenceReply
+	(*Refusal)(nil),               // 17: samecup.v1.Refusal
+	nil,                           // 18: samecup.v1.PresenceReply.ReleasesEntry
+	(*timestamppb.Timestamp)(nil), // 19: google.protobuf.Timestamp
+	(*Book)(nil),                  // 20: samecup.v1.Book
 }
 var file_samecup_v1_release_proto_depIdxs = []int32{
-	1,  // 0: samecup.v1.Envelope.signatures:type_name -> samecup.v1.Signature
-	7,  // 1: samecup.v1.Release.created_time:type_name -> google.protobuf.Timestamp
-	7,  // 2: samecup.v1.Release.effective_time:type_name -> google.protobuf.Timestamp
-	8,  // 3: samecup.v1.Release.book:type_name -> samecup.v1.Book
-	7,  // 4: samecup.v1.Presence.last_build_time:type_name -> google.protobuf.Timestamp
-	7,  // 5: samecup.v1.Presence.sent_time:type_name -> google.protobuf.Timestamp
-	5,  // 6: samecup.v1.Presence.refusals:type_name -> samecup.v1.Refusal
-	7,  // 7: samecup.v1.PresenceReply.centre_time:type_name -> google.protobuf.Timestamp
-	6,  // 8: samecup.v1.PresenceReply.releases:type_name -> samecup.v1.PresenceReply.ReleasesEntry
-	7,  // 9: samecup.v1.Refusal.refused_time:type_name -> google.protobuf.Timestamp
-	10, // [10:10] is the sub-list for method output_type
-	10, // [10:10] is the sub-list for method input_type
-	10, // [10:10] is the sub-list for extension type_name
-	10, // [10:10] is the sub-list for extension extendee
-	0,  // [0:10] is the sub-list for field type_name
+	3,  // 0: samecup.v1.Envelope.signatures:type_name -> samecup.v1.Signature
+	19, // 1: samecup.v1.Release.created_time:type_name -> google.protobuf.Timestamp
+	19, // 2: samecup.v1.Release.effective_time:type_name -> google.protobuf.Timestamp
+	20, // 3: samecup.v1.Release.book:type_name -> samecup.v1.Book
+	0,  // 4: samecup.v1.SigningKey.roles:type_name -> samecup.v1.KeyRole
+	19, // 5: samecup.v1.KeyList.issued_time:type_name -> google.protobuf.Timestamp
+	19, // 6: samecup.v1.KeyList.expire_time:type_name -> google.protobuf.Timestamp
+	5,  // 7: samecup.v1.KeyList.keys:type_name -> samecup.v1.SigningKey
+	19, // 8: samecup.v1.Assignment.issued_time:type_name -> google.protobuf.Timestamp
+	19, // 9: samecup.v1.Assignment.expire_time:type_name -> google.protobuf.Timestamp
+	8,  // 10: samecup.v1.Assignment.orders:type_name -> samecup.v1.Order
+	19, // 11: samecup.v1.Order.start_time:type_name -> google.protobuf.Timestamp
+	1,  // 12: samecup.v1.Stop.kind:type_name -> samecup.v1.StopKind
+	19, // 13: samecup.v1.Stop.create_time:type_name -> google.protobuf.Timestamp
+	19, // 14: samecup.v1.StopList.issued_time:type_name -> google.protobuf.Timestamp
+	9,  // 15: samecup.v1.StopList.stops:type_name -> samecup.v1.Stop
+	19, // 16: samecup.v1.Standing.centre_time:type_name -> google.protobuf.Timestamp
+	19, // 17: samecup.v1.StationAct.act_time:type_name -> google.protobuf.Timestamp
+	13, // 18: samecup.v1.StationAct.stop_seen:type_name -> samecup.v1.StopSeen
+	14, // 19: samecup.v1.StationAct.card_seen:type_name -> samecup.v1.CardSeen
+	19, // 20: samecup.v1.Presence.last_build_time:type_name -> google.protobuf.Timestamp
+	19, // 21: samecup.v1.Presence.sent_time:type_name -> google.protobuf.Timestamp
+	17, // 22: samecup.v1.Presence.refusals:type_name -> samecup.v1.Refusal
+	19, // 23: samecup.v1.PresenceReply.centre_time:type_name -> google.protobuf.Timestamp
+	18, // 24: samecup.v1.PresenceReply.releases:type_name -> samecup.v1.PresenceReply.ReleasesEntry
+	19, // 25: samecup.v1.Refusal.refused_time:type_name -> google.protobuf.Timestamp
+	26, // [26:26] is the sub-list for method output_type
+	26, // [26:26] is the sub-list for method input_type
+	26, // [26:26] is the sub-list for extension type_name
+	26, // [26:26] is the sub-list for extension extendee
+	0,  // [0:26] is the sub-list for field type_name
 }
 
 func init() { file_samecup_v1_release_proto_init() }
@@ -571,18 +1771,23 @@ func file_samecup_v1_release_proto_init() {
 		return
 	}
 	file_samecup_v1_book_proto_init()
+	file_samecup_v1_release_proto_msgTypes[10].OneofWrappers = []any{
+		(*StationAct_StopSeen)(nil),
+		(*StationAct_CardSeen)(nil),
+	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_samecup_v1_release_proto_rawDesc), len(file_samecup_v1_release_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   7,
+			NumEnums:      2,
+			NumMessages:   17,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
 		GoTypes:           file_samecup_v1_release_proto_goTypes,
 		DependencyIndexes: file_samecup_v1_release_proto_depIdxs,
+		EnumInfos:         file_samecup_v1_release_proto_enumTypes,
 		MessageInfos:      file_samecup_v1_release_proto_msgTypes,
 	}.Build()
 	File_samecup_v1_release_proto = out.File
