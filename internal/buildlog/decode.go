@@ -42,18 +42,21 @@ const (
 	fSubstitutions
 	fBy
 	fHow
+	fStopList
+	fLots
+	fCorrects
 )
 
 var (
 	buildFields = []string{"build", "serving", "release", "site", "station", "started", "finished", "vessel", "milk",
-		"shots", "garnish", "sampled", "steps", "readings", "substitutions", "by", "how"}
+		"shots", "garnish", "sampled", "steps", "readings", "substitutions", "by", "how", "stop_list", "lots", "corrects"}
 	stepFields         = []string{"step", "at"}
 	readingFields      = []string{"check", "n", "value", "unit", "resolution", "instrument", "measured", "entered", "received"}
 	substitutionFields = []string{"from", "to"}
 )
 
 func (d *decoder) decode(line []byte, b *drink.Build) *LineError {
-	*b = drink.Build{Garnish: b.Garnish[:0], Readings: b.Readings[:0], Steps: b.Steps[:0], Substitutions: b.Substitutions[:0]}
+	*b = drink.Build{Garnish: b.Garnish[:0], Lots: b.Lots[:0], Readings: b.Readings[:0], Steps: b.Steps[:0], Substitutions: b.Substitutions[:0]}
 	d.s.data, d.s.pos, d.path = line, 0, d.path[:0]
 	if !utf8.Valid(line) {
 		return &LineError{Field: "line", Value: "broken UTF-8", Allowed: "text in UTF-8"}
@@ -114,8 +117,17 @@ func (d *decoder) buildField(field int, b *drink.Build) *LineError {
 		})
 	case fBy:
 		return d.text(&b.By, 0)
+	case fHow:
+		return d.text(&b.How, 0)
+	case fStopList:
+		return d.release(&b.StopList)
+	case fLots:
+		return d.list(MaxList, func() *LineError {
+			b.Lots = append(b.Lots, "")
+			return d.text(&b.Lots[len(b.Lots)-1], 1)
+		})
 	}
-	return d.text(&b.How, 0)
+	return d.uuid(&b.Corrects)
 }
 
 func (d *decoder) step(s *drink.StepLog) *LineError {

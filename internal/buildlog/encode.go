@@ -46,6 +46,14 @@ func AppendJSON(dst []byte, b *drink.Build) []byte {
 	dst = closing(dst, len(b.Substitutions))
 	dst = appendOptional(dst, `,"by":`, b.By)
 	dst = appendOptional(dst, `,"how":`, b.How)
+	if b.StopList != 0 {
+		dst = strconv.AppendUint(append(dst, `,"stop_list":`...), b.StopList, 10)
+	}
+	for i, l := range b.Lots {
+		dst = appendText(append(dst, opening(i, `,"lots":[`)...), l)
+	}
+	dst = closing(dst, len(b.Lots))
+	dst = appendOptional(dst, `,"corrects":`, b.Corrects)
 	return append(dst, '}')
 }
 

@@ -13,6 +13,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -23,8 +24,12 @@ import (
 
 // The streams.
 const (
-	// StreamBook carries signed releases from the authority to stations.
+	// StreamBook carries what the authority signs to stations: releases, key
+	// lists, assignments and stop lists. It keeps the last message of each
+	// subject, and anybody may read a subject directly; a push is only a bell.
 	StreamBook = "BOOK"
+	// StreamActs carries what people at a station did to the authority.
+	StreamActs = "ACTS"
 	// StreamBuilds carries batches of logged builds to the centre.
 	StreamBuilds = "BUILDS"
 	// StreamDeviations carries off-spec builds ahead of their batch.
@@ -36,6 +41,10 @@ const (
 	prefixBuild     = "samecup.build."
 	prefixDeviation = "samecup.deviation."
 	prefixPresence  = "samecup.presence."
+	prefixKeys      = "samecup.keys."
+	prefixAssign    = "samecup.assignment."
+	prefixStops     = "samecup.stops."
+	prefixAct       = "samecup.act."
 
 	// DedupeWindow is how long the bus itself remembers message ids. It only
 	// saves work: the unique build id at the centre is the guarantee.
@@ -46,6 +55,7 @@ const (
 	BookHistory    = 64
 	maxStreamBytes = 8 << 30
 	maxBookBytes   = 2 << 30
+	maxActBytes    = 256 << 20
 	// Long enough to commit a large batch, short enough that what was in flight
 	// when a bus went away comes again soon; counting it twice costs nothing.
 	ackWait         = 5 * time.Second
@@ -57,6 +67,35 @@ const (
 
 // BookSubject is where releases of a scope are published.
 func BookSubject(scope string) string { return prefixBook + scope }
+
+// ReleaseSubject is where one release of a scope is published, and stays.
+func ReleaseSubject(scope string, number uint64) string {
+	return prefixBook + scope + "." + strconv.FormatUint(number, 10)
+}
+
+// ReleaseSubjects matches every release of a scope.
+func ReleaseSubjects(scope string) string { return prefixBook + scope + ".*" }
+
+// KeyListSubject is where a version of the key list is published, and stays.
+func KeyListSubject(version uint64) string { return prefixKeys + strconv.FormatUint(version, 10) }
+
+// KeyListSubjects matches every version.
+const KeyListSubjects = prefixKeys + "*"
+
+// AssignmentSubject is where a site's newest assignment stands.
+func AssignmentSubject(site string) string { return prefixAssign + site }
+
+// AssignmentSubjects matches those of all sites.
+const AssignmentSubjects = prefixAssign + "*"
+
+// StopListSubject is where a version of the stop list is published, and stays.
+func StopListSubject(version uint64) string { return prefixStops + strconv.FormatUint(version, 10) }
+
+// StopListSubjects matches every version.
+const StopListSubjects = prefixStops + "*"
+
+// ActSubject is where a station tells what its people did.
+func ActSubject(site, station string) string { return prefixAct + site + "." + station }
 
 // BookSubjects matches the releases of every scope.
 const BookSubjects = prefixBook + ">"
@@ -74,10 +113,10 @@ func PresenceSubject(site, station string) string { return prefixPresence + site
 // PresenceSubjects matches every station's presence.
 const PresenceSubjects = prefixPresence + "*.*"
 
-// SplitStationSubject takes the site and station off a build, deviation or
-// presence subject.
+// SplitStationSubject takes the site and station off a build, deviation,
+// presence or act subject.
 func SplitStationSubject(subject string) (site, station string, ok bool) {
-	for _, p := range [...]string{prefixBuild, prefixDeviation, prefixPresence} {
+	for _, p := range [...]string{prefixBuild, prefixDeviation, prefixPresence, prefixAct} {
 		if rest, found := strings.CutPrefix(subject, p); found {
 			site, station, ok = strings.Cut(rest, ".")
 			return site, station, ok && site != "" && station != "" && !strings.Contains(station, ".")
@@ -86,18 +125,18 @@ func SplitStationSubject(subject string) (site, station string, ok bool) {
 	return "", "", false
 }
 
-// EnsureStreams makes the three streams or brings their settings up to date.
-// BUILDS and DEVIATIONS are work queues that refuse new messages when full,
-// so that a station's outbox waits and nothing old is dropped. BOOK keeps the
-// last 16 releases of each scope; the database keeps all.
+// EnsureStreams makes the streams or brings their settings up to date.
+// BUILDS, DEVIATIONS and ACTS are work queues that refuse new messages when
+// full, so that a station's outbox waits and nothing old is dropped. BOOK is
+// what a station needs; the authority's database keeps all.
 func EnsureStreams(ctx context.Context, js jetstream.JetStream) error {
-	queue := func(name, subjects string) jetstream.StreamConfig {
+	queue := func(name, subjects string, most int64) jetstream.StreamConfig {
 		return jetstream.StreamConfig{
 			Name:       name,
 			Subjects:   []string{subjects},
 			Retention:  jetstream.WorkQueuePolicy,
 			Discard:    jetstream.DiscardNew,
-			MaxBytes:   maxStreamBytes,
+			MaxBytes:   most,
 			Storage:    jetstream.FileStorage,
 			Duplicates: DedupeWindow,
 			DenyDelete: true,
@@ -106,7 +145,8 @@ func EnsureStreams(ctx context.Context, js jetstream.JetStream) error {
 	for _, cfg := range []jetstream.StreamConfig{
 		{
 			Name:              StreamBook,
-			Subjects:          []string{BookSubjects},
+			Subjects:          []string{BookSubjects, KeyListSubjects, AssignmentSubjects, StopListSubjects},
+			AllowDirect:       true,
 			Retention:         jetstream.LimitsPolicy,
 			Discard:           jetstream.DiscardOld,
 			MaxMsgsPerSubject: BookHistory,
@@ -114,8 +154,9 @@ func EnsureStreams(ctx context.Context, js jetstream.JetStream) error {
 			Storage:           jetstream.FileStorage,
 			Duplicates:        DedupeWindow,
 		},
-		queue(StreamBuilds, prefixBuild+"*.*"),
-		queue(StreamDeviations, prefixDeviation+"*.*"),
+		queue(StreamBuilds, prefixBuild+"*.*", maxStreamBytes),
+		queue(StreamDeviations, prefixDeviation+"*.*", maxStreamBytes),
+		queue(StreamActs, prefixAct+"*.*", maxActBytes),
 	} {
 		if _, err := js.CreateOrUpdateStream(ctx, cfg); err != nil {
 			return fmt.Errorf("stream %s: %w", cfg.Name, err)

@@ -251,6 +251,13 @@ type Build struct {
 	Substitutions []Substitution
 	// By is a pseudonym; How says how the log was made: keypad, instrument.
 	By, How string
+	// StopList is the version of the stop list shown when the build began, 0
+	// where the station fills it in.
+	StopList uint64
+	// Lots are supplier lots known to be in the cup.
+	Lots []string
+	// Corrects is the ID of the build that this one corrects, empty for none.
+	Corrects string
 }
 
 // Reading is one measured value.

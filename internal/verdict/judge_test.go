@@ -278,3 +278,14 @@ func TestFindingString(t *testing.T) {
 		t.Error("an unknown name found something")
 	}
 }
+
+func TestAStoppedDrinkIsUnsafeWhateverElseIsRight(t *testing.T) {
+	v := verdict.Verdict{Grade: verdict.InSpec}
+	v.AddStopped("drink latte", "undeclared nut in the cocoa")
+	if v.Grade != verdict.Unsafe || len(v.Findings) != 1 {
+		t.Fatalf("grade %s, findings %v", v.Grade, v.Findings)
+	}
+	if got, want := v.Findings[0].String(), "drink latte is stopped: undeclared nut in the cocoa; do not serve"; got != want {
+		t.Fatalf("%q, want %q", got, want)
+	}
+}

@@ -82,6 +82,9 @@ const (
 	ImpossibleValue
 	// WrongUnit: not the measure's base unit; not judged further.
 	WrongUnit
+	// Stopped: made although head office stopped it; Got names what is
+	// stopped, Expected why.
+	Stopped
 )
 
 var kindNames = [...]string{
@@ -95,6 +98,7 @@ var kindNames = [...]string{
 	Unconfirmed: "unconfirmed", MissingReading: "missing_reading",
 	DuplicateReading: "duplicate_reading", UnknownReading: "unknown_reading",
 	ImpossibleValue: "impossible_value", WrongUnit: "wrong_unit",
+	Stopped: "stopped",
 }
 
 // String is the word used in logs and on the wire; "unset" for the zero value.
@@ -159,6 +163,13 @@ func Equal(a, b Verdict) bool {
 // Clone is a copy that shares nothing with v.
 func (v *Verdict) Clone() Verdict {
 	return Verdict{Grade: v.Grade, Findings: slices.Clone(v.Findings)}
+}
+
+// AddStopped says that what was made is stopped: a safety finding that names
+// what is stopped and why. It allocates only where the findings are full.
+func (v *Verdict) AddStopped(what, why string) {
+	v.Findings = append(v.Findings, Finding{Kind: Stopped, Criticality: drink.Safety, Got: what, Expected: why})
+	v.settle()
 }
 
 func (v *Verdict) reset() {

@@ -51,6 +51,8 @@ func (f Finding) String() string {
 		return fmt.Sprintf("step %q came before %q; it belongs after", f.Step, f.Expected)
 	case StepRepeated:
 		return fmt.Sprintf("step %q was logged %s times", f.Step, f.Actual)
+	case Stopped:
+		return fmt.Sprintf("%s is stopped: %s; do not serve", f.Got, f.Expected)
 	case StepUnknown:
 		return fmt.Sprintf("step %q is not one of this drink", f.Step)
 	}

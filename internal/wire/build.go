@@ -47,6 +47,9 @@ func BuildToProto(b *drink.Build) *pb.Build {
 		Substitutions: mapSlice(b.Substitutions, substitutionToProto),
 		By:            b.By,
 		How:           b.How,
+		StopList:      b.StopList,
+		Lots:          b.Lots,
+		Corrects:      b.Corrects,
 	}
 }
 
@@ -58,7 +61,7 @@ func BuildFromProto(m *pb.Build, b *drink.Build) error {
 	}
 	for _, f := range [...]struct{ name, value string }{
 		{"id", m.Id}, {"serving", m.Serving}, {"site", m.Site}, {"station", m.Station},
-		{"vessel", m.Vessel}, {"milk", m.Milk}, {"by", m.By}, {"how", m.How},
+		{"vessel", m.Vessel}, {"milk", m.Milk}, {"by", m.By}, {"how", m.How}, {"corrects", m.Corrects},
 	} {
 		if err := text(f.name, f.value, MaxText); err != nil {
 			return err
@@ -83,10 +86,19 @@ func BuildFromProto(m *pb.Build, b *drink.Build) error {
 			return err
 		}
 	}
+	if n := len(m.Lots); n > MaxList {
+		return bad("lots", n, fmt.Sprintf("list at most %d", MaxList))
+	}
+	for i, l := range m.Lots {
+		if err := text(fmt.Sprintf("lots[%d]", i), l, MaxText); err != nil {
+			return err
+		}
+	}
 	*b = drink.Build{
 		ID: m.Id, Serving: m.Serving, Release: m.Release, Site: m.Site, Station: m.Station,
 		StartedAt: started, FinishedAt: finished, Vessel: m.Vessel, Milk: m.Milk, Shots: int(m.Shots),
 		Garnish: m.Garnish, Sampled: m.Sampled, By: m.By, How: m.How,
+		StopList: m.StopList, Lots: m.Lots, Corrects: m.Corrects,
 		Readings: b.Readings[:0], Steps: b.Steps[:0], Substitutions: b.Substitutions[:0],
 	}
 	if err := readingsFrom(m.Readings, b); err != nil {

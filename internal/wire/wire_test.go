@@ -44,6 +44,7 @@ func builds() *rapid.Generator[drink.Build] {
 			StartedAt: moment().Draw(t, "start"), FinishedAt: moment().Draw(t, "end"), Vessel: str("vessel"), Milk: str("milk"),
 			Shots: rapid.IntRange(0, wire.MaxList).Draw(t, "shots"), Garnish: rapid.SliceOfN(text(), 0, 4).Draw(t, "garnish"),
 			Sampled: rapid.Bool().Draw(t, "sampled"), By: str("by"), How: str("how"),
+			StopList: rapid.Uint64().Draw(t, "stops"), Lots: rapid.SliceOfN(text(), 0, 3).Draw(t, "lots"), Corrects: str("corrects"),
 		}
 		for range rapid.IntRange(0, 5).Draw(t, "readings") {
 			b.Readings = append(b.Readings, drink.Reading{

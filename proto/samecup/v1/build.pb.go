@@ -108,7 +108,14 @@ type Build struct {
 	// Pseudonym of who logged it.
 	By string `protobuf:"bytes,16,opt,name=by,proto3" json:"by,omitempty"`
 	// How it was logged: "keypad", "instrument".
-	How           string `protobuf:"bytes,17,opt,name=how,proto3" json:"how,omitempty"`
+	How string `protobuf:"bytes,17,opt,name=how,proto3" json:"how,omitempty"`
+	// Version of the stop list that was shown when the build began; 0 lets the
+	// station name the one it holds.
+	StopList uint64 `protobuf:"varint,18,opt,name=stop_list,json=stopList,proto3" json:"stop_list,omitempty"`
+	// Supplier lots known to be in the cup.
+	Lots []string `protobuf:"bytes,19,rep,name=lots,proto3" json:"lots,omitempty"`
+	// The build that this one corrects; the original stays in the log.
+	Corrects      string `protobuf:"bytes,20,opt,name=corrects,proto3" json:"corrects,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -258,6 +265,27 @@ func (x *Build) GetBy() string {
 func (x *Build) GetHow() string {
 	if x != nil {
 		return x.How
+	}
+	return ""
+}
+
+func (x *Build) GetStopList() uint64 {
+	if x != nil {
+		return x.StopList
+	}
+	return 0
+}
+
+func (x *Build) GetLots() []string {
+	if x != nil {
+		return x.Lots
+	}
+	return nil
+}
+
+func (x *Build) GetCorrects() string {
+	if x != nil {
+		return x.Corrects
 	}
 	return ""
 }
@@ -864,7 +892,7 @@ var File_samecup_v1_build_proto protoreflect.FileDescriptor
 const file_samecup_v1_build_proto_rawDesc = "" +
 	"\n" +
 	"\x16samecup/v1/build.proto\x12\n" +
-	"samecup.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15samecup/v1/book.proto\"\xad\x04\n" +
+	"samecup.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15samecup/v1/book.proto\"\xfa\x04\n" +
 	"\x05Build\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x18\n" +
 	"\aserving\x18\x02 \x01(\tR\aserving\x12\x18\n" +
@@ -883,7 +911,10 @@ const file_samecup_v1_build_proto_rawDesc = "" +
 	"\x05steps\x18\x0e \x03(\v2\x13.samecup.v1.StepLogR\x05steps\x12>\n" +
 	"\rsubstitutions\x18\x0f \x03(\v2\x18.samecup.v1.SubstitutionR\rsubstitutions\x12\x0e\n" +
 	"\x02by\x18\x10 \x01(\tR\x02by\x12\x10\n" +
-	"\x03how\x18\x11 \x01(\tR\x03how\"\x80\x03\n" +
+	"\x03how\x18\x11 \x01(\tR\x03how\x12\x1b\n" +
+	"\tstop_list\x18\x12 \x01(\x04R\bstopList\x12\x12\n" +
+	"\x04lots\x18\x13 \x03(\tR\x04lots\x12\x1a\n" +
+	"\bcorrects\x18\x14 \x01(\tR\bcorrects\"\x80\x03\n" +
 	"\aReading\x12\x14\n" +
 	"\x05check\x18\x01 \x01(\tR\x05check\x12\x1e\n" +
 	"\n" +

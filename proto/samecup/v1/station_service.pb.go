@@ -22,6 +22,314 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+type StationServiceListStopsRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StationServiceListStopsRequest) Reset() {
+	*x = StationServiceListStopsRequest{}
+	mi := &file_samecup_v1_station_service_proto_msgTypes[0]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StationServiceListStopsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StationServiceListStopsRequest) ProtoMessage() {}
+
+func (x *StationServiceListStopsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_station_service_proto_msgTypes[0]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StationServiceListStopsRequest.ProtoReflect.Descriptor instead.
+func (*StationServiceListStopsRequest) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{0}
+}
+
+type StationServiceListStopsResponse struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Version uint64                 `protobuf:"varint,1,opt,name=version,proto3" json:"version,omitempty"`
+	Stops   []*Stop                `protobuf:"bytes,2,rep,name=stops,proto3" json:"stops,omitempty"`
+	// IDs that somebody at this station acknowledged.
+	Acknowledged []string `protobuf:"bytes,3,rep,name=acknowledged,proto3" json:"acknowledged,omitempty"`
+	// When the centre last confirmed that the list is the newest one.
+	ConfirmTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=confirm_time,json=confirmTime,proto3" json:"confirm_time,omitempty"`
+	// Servings of the release in force that they take off.
+	Servings      []string `protobuf:"bytes,5,rep,name=servings,proto3" json:"servings,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StationServiceListStopsResponse) Reset() {
+	*x = StationServiceListStopsResponse{}
+	mi := &file_samecup_v1_station_service_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StationServiceListStopsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StationServiceListStopsResponse) ProtoMessage() {}
+
+func (x *StationServiceListStopsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_station_service_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StationServiceListStopsResponse.ProtoReflect.Descriptor instead.
+func (*StationServiceListStopsResponse) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *StationServiceListStopsResponse) GetVersion() uint64 {
+	if x != nil {
+		return x.Version
+	}
+	return 0
+}
+
+func (x *StationServiceListStopsResponse) GetStops() []*Stop {
+	if x != nil {
+		return x.Stops
+	}
+	return nil
+}
+
+func (x *StationServiceListStopsResponse) GetAcknowledged() []string {
+	if x != nil {
+		return x.Acknowledged
+	}
+	return nil
+}
+
+func (x *StationServiceListStopsResponse) GetConfirmTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ConfirmTime
+	}
+	return nil
+}
+
+func (x *StationServiceListStopsResponse) GetServings() []string {
+	if x != nil {
+		return x.Servings
+	}
+	return nil
+}
+
+type StationServiceAcknowledgeStopRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Stop  string                 `protobuf:"bytes,1,opt,name=stop,proto3" json:"stop,omitempty"`
+	// Name or pseudonym.
+	Person        string `protobuf:"bytes,2,opt,name=person,proto3" json:"person,omitempty"`
+	Note          string `protobuf:"bytes,3,opt,name=note,proto3" json:"note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StationServiceAcknowledgeStopRequest) Reset() {
+	*x = StationServiceAcknowledgeStopRequest{}
+	mi := &file_samecup_v1_station_service_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StationServiceAcknowledgeStopRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StationServiceAcknowledgeStopRequest) ProtoMessage() {}
+
+func (x *StationServiceAcknowledgeStopRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_station_service_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StationServiceAcknowledgeStopRequest.ProtoReflect.Descriptor instead.
+func (*StationServiceAcknowledgeStopRequest) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *StationServiceAcknowledgeStopRequest) GetStop() string {
+	if x != nil {
+		return x.Stop
+	}
+	return ""
+}
+
+func (x *StationServiceAcknowledgeStopRequest) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *StationServiceAcknowledgeStopRequest) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+type StationServiceAcknowledgeStopResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StationServiceAcknowledgeStopResponse) Reset() {
+	*x = StationServiceAcknowledgeStopResponse{}
+	mi := &file_samecup_v1_station_service_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StationServiceAcknowledgeStopResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StationServiceAcknowledgeStopResponse) ProtoMessage() {}
+
+func (x *StationServiceAcknowledgeStopResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_station_service_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StationServiceAcknowledgeStopResponse.ProtoReflect.Descriptor instead.
+func (*StationServiceAcknowledgeStopResponse) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{3}
+}
+
+type StationServiceAcknowledgeCardRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Edition       uint64                 `protobuf:"varint,1,opt,name=edition,proto3" json:"edition,omitempty"`
+	Person        string                 `protobuf:"bytes,2,opt,name=person,proto3" json:"person,omitempty"`
+	Servings      []string               `protobuf:"bytes,3,rep,name=servings,proto3" json:"servings,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StationServiceAcknowledgeCardRequest) Reset() {
+	*x = StationServiceAcknowledgeCardRequest{}
+	mi := &file_samecup_v1_station_service_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StationServiceAcknowledgeCardRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StationServiceAcknowledgeCardRequest) ProtoMessage() {}
+
+func (x *StationServiceAcknowledgeCardRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_station_service_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StationServiceAcknowledgeCardRequest.ProtoReflect.Descriptor instead.
+func (*StationServiceAcknowledgeCardRequest) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *StationServiceAcknowledgeCardRequest) GetEdition() uint64 {
+	if x != nil {
+		return x.Edition
+	}
+	return 0
+}
+
+func (x *StationServiceAcknowledgeCardRequest) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *StationServiceAcknowledgeCardRequest) GetServings() []string {
+	if x != nil {
+		return x.Servings
+	}
+	return nil
+}
+
+type StationServiceAcknowledgeCardResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *StationServiceAcknowledgeCardResponse) Reset() {
+	*x = StationServiceAcknowledgeCardResponse{}
+	mi := &file_samecup_v1_station_service_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *StationServiceAcknowledgeCardResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*StationServiceAcknowledgeCardResponse) ProtoMessage() {}
+
+func (x *StationServiceAcknowledgeCardResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_station_service_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use StationServiceAcknowledgeCardResponse.ProtoReflect.Descriptor instead.
+func (*StationServiceAcknowledgeCardResponse) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{5}
+}
+
 type LogBuildRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Build         *Build                 `protobuf:"bytes,1,opt,name=build,proto3" json:"build,omitempty"`
@@ -31,7 +339,7 @@ type LogBuildRequest struct {
 
 func (x *LogBuildRequest) Reset() {
 	*x = LogBuildRequest{}
-	mi := &file_samecup_v1_station_service_proto_msgTypes[0]
+	mi := &file_samecup_v1_station_service_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -43,7 +351,7 @@ func (x *LogBuildRequest) String() string {
 func (*LogBuildRequest) ProtoMessage() {}
 
 func (x *LogBuildRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_station_service_proto_msgTypes[0]
+	mi := &file_samecup_v1_station_service_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -56,7 +364,7 @@ func (x *LogBuildRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LogBuildRequest.ProtoReflect.Descriptor instead.
 func (*LogBuildRequest) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{0}
+	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *LogBuildRequest) GetBuild() *Build {
@@ -80,7 +388,7 @@ type LogBuildResponse struct {
 
 func (x *LogBuildResponse) Reset() {
 	*x = LogBuildResponse{}
-	mi := &file_samecup_v1_station_service_proto_msgTypes[1]
+	mi := &file_samecup_v1_station_service_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -92,7 +400,7 @@ func (x *LogBuildResponse) String() string {
 func (*LogBuildResponse) ProtoMessage() {}
 
 func (x *LogBuildResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_station_service_proto_msgTypes[1]
+	mi := &file_samecup_v1_station_service_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -105,7 +413,7 @@ func (x *LogBuildResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LogBuildResponse.ProtoReflect.Descriptor instead.
 func (*LogBuildResponse) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{1}
+	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *LogBuildResponse) GetVerdict() *Verdict {
@@ -144,7 +452,7 @@ type ListServingsRequest struct {
 
 func (x *ListServingsRequest) Reset() {
 	*x = ListServingsRequest{}
-	mi := &file_samecup_v1_station_service_proto_msgTypes[2]
+	mi := &file_samecup_v1_station_service_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -156,7 +464,7 @@ func (x *ListServingsRequest) String() string {
 func (*ListServingsRequest) ProtoMessage() {}
 
 func (x *ListServingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_station_service_proto_msgTypes[2]
+	mi := &file_samecup_v1_station_service_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -169,7 +477,7 @@ func (x *ListServingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListServingsRequest.ProtoReflect.Descriptor instead.
 func (*ListServingsRequest) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{2}
+	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{8}
 }
 
 type ListServingsResponse struct {
@@ -182,7 +490,7 @@ type ListServingsResponse struct {
 
 func (x *ListServingsResponse) Reset() {
 	*x = ListServingsResponse{}
-	mi := &file_samecup_v1_station_service_proto_msgTypes[3]
+	mi := &file_samecup_v1_station_service_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -194,7 +502,7 @@ func (x *ListServingsResponse) String() string {
 func (*ListServingsResponse) ProtoMessage() {}
 
 func (x *ListServingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_station_service_proto_msgTypes[3]
+	mi := &file_samecup_v1_station_service_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -207,7 +515,7 @@ func (x *ListServingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListServingsResponse.ProtoReflect.Descriptor instead.
 func (*ListServingsResponse) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{3}
+	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ListServingsResponse) GetRelease() uint64 {
@@ -233,7 +541,7 @@ type GetCardRequest struct {
 
 func (x *GetCardRequest) Reset() {
 	*x = GetCardRequest{}
-	mi := &file_samecup_v1_station_service_proto_msgTypes[4]
+	mi := &file_samecup_v1_station_service_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -245,7 +553,7 @@ func (x *GetCardRequest) String() string {
 func (*GetCardRequest) ProtoMessage() {}
 
 func (x *GetCardRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_station_service_proto_msgTypes[4]
+	mi := &file_samecup_v1_station_service_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -258,7 +566,7 @@ func (x *GetCardRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCardRequest.ProtoReflect.Descriptor instead.
 func (*GetCardRequest) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{4}
+	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *GetCardRequest) GetServing() string {
@@ -278,7 +586,7 @@ type GetCardResponse struct {
 
 func (x *GetCardResponse) Reset() {
 	*x = GetCardResponse{}
-	mi := &file_samecup_v1_station_service_proto_msgTypes[5]
+	mi := &file_samecup_v1_station_service_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -290,7 +598,7 @@ func (x *GetCardResponse) String() string {
 func (*GetCardResponse) ProtoMessage() {}
 
 func (x *GetCardResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_station_service_proto_msgTypes[5]
+	mi := &file_samecup_v1_station_service_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -303,7 +611,7 @@ func (x *GetCardResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetCardResponse.ProtoReflect.Descriptor instead.
 func (*GetCardResponse) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{5}
+	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *GetCardResponse) GetRelease() uint64 {
@@ -328,7 +636,7 @@ type GetStatusRequest struct {
 
 func (x *GetStatusRequest) Reset() {
 	*x = GetStatusRequest{}
-	mi := &file_samecup_v1_station_service_proto_msgTypes[6]
+	mi := &file_samecup_v1_station_service_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -340,7 +648,7 @@ func (x *GetStatusRequest) String() string {
 func (*GetStatusRequest) ProtoMessage() {}
 
 func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_station_service_proto_msgTypes[6]
+	mi := &file_samecup_v1_station_service_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -353,7 +661,7 @@ func (x *GetStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetStatusRequest) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{6}
+	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{12}
 }
 
 type GetStatusResponse struct {
@@ -368,14 +676,21 @@ type GetStatusResponse struct {
 	OutboxDepth          uint64                 `protobuf:"varint,7,opt,name=outbox_depth,json=outboxDepth,proto3" json:"outbox_depth,omitempty"`
 	LastSequence         uint64                 `protobuf:"varint,8,opt,name=last_sequence,json=lastSequence,proto3" json:"last_sequence,omitempty"`
 	// When the centre was last heard.
-	HeardTime     *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=heard_time,json=heardTime,proto3" json:"heard_time,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	HeardTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=heard_time,json=heardTime,proto3" json:"heard_time,omitempty"`
+	Edition   uint64                 `protobuf:"varint,10,opt,name=edition,proto3" json:"edition,omitempty"`
+	// Nothing fresh was heard for longer than the station may wait; it works on.
+	Stale bool `protobuf:"varint,11,opt,name=stale,proto3" json:"stale,omitempty"`
+	// Why, in a sentence.
+	StaleReason     string                 `protobuf:"bytes,12,opt,name=stale_reason,json=staleReason,proto3" json:"stale_reason,omitempty"`
+	StopList        uint64                 `protobuf:"varint,13,opt,name=stop_list,json=stopList,proto3" json:"stop_list,omitempty"`
+	NextReleaseTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=next_release_time,json=nextReleaseTime,proto3" json:"next_release_time,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *GetStatusResponse) Reset() {
 	*x = GetStatusResponse{}
-	mi := &file_samecup_v1_station_service_proto_msgTypes[7]
+	mi := &file_samecup_v1_station_service_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -387,7 +702,7 @@ func (x *GetStatusResponse) String() string {
 func (*GetStatusResponse) ProtoMessage() {}
 
 func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_station_service_proto_msgTypes[7]
+	mi := &file_samecup_v1_station_service_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -400,7 +715,7 @@ func (x *GetStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetStatusResponse) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{7}
+	return file_samecup_v1_station_service_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *GetStatusResponse) GetSite() string {
@@ -466,12 +781,64 @@ func (x *GetStatusResponse) GetHeardTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *GetStatusResponse) GetEdition() uint64 {
+	if x != nil {
+		return x.Edition
+	}
+	return 0
+}
+
+func (x *GetStatusResponse) GetStale() bool {
+	if x != nil {
+		return x.Stale
+	}
+	return false
+}
+
+func (x *GetStatusResponse) GetStaleReason() string {
+	if x != nil {
+		return x.StaleReason
+	}
+	return ""
+}
+
+func (x *GetStatusResponse) GetStopList() uint64 {
+	if x != nil {
+		return x.StopList
+	}
+	return 0
+}
+
+func (x *GetStatusResponse) GetNextReleaseTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.NextReleaseTime
+	}
+	return nil
+}
+
 var File_samecup_v1_station_service_proto protoreflect.FileDescriptor
 
 const file_samecup_v1_station_service_proto_rawDesc = "" +
 	"\n" +
 	" samecup/v1/station_service.proto\x12\n" +
-	"samecup.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15samecup/v1/book.proto\x1a\x16samecup/v1/build.proto\":\n" +
+	"samecup.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15samecup/v1/book.proto\x1a\x16samecup/v1/build.proto\x1a\x18samecup/v1/release.proto\" \n" +
+	"\x1eStationServiceListStopsRequest\"\xe2\x01\n" +
+	"\x1fStationServiceListStopsResponse\x12\x18\n" +
+	"\aversion\x18\x01 \x01(\x04R\aversion\x12&\n" +
+	"\x05stops\x18\x02 \x03(\v2\x10.samecup.v1.StopR\x05stops\x12\"\n" +
+	"\facknowledged\x18\x03 \x03(\tR\facknowledged\x12=\n" +
+	"\fconfirm_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\vconfirmTime\x12\x1a\n" +
+	"\bservings\x18\x05 \x03(\tR\bservings\"f\n" +
+	"$StationServiceAcknowledgeStopRequest\x12\x12\n" +
+	"\x04stop\x18\x01 \x01(\tR\x04stop\x12\x16\n" +
+	"\x06person\x18\x02 \x01(\tR\x06person\x12\x12\n" +
+	"\x04note\x18\x03 \x01(\tR\x04note\"'\n" +
+	"%StationServiceAcknowledgeStopResponse\"t\n" +
+	"$StationServiceAcknowledgeCardRequest\x12\x18\n" +
+	"\aedition\x18\x01 \x01(\x04R\aedition\x12\x16\n" +
+	"\x06person\x18\x02 \x01(\tR\x06person\x12\x1a\n" +
+	"\bservings\x18\x03 \x03(\tR\bservings\"'\n" +
+	"%StationServiceAcknowledgeCardResponse\":\n" +
 	"\x0fLogBuildRequest\x12'\n" +
 	"\x05build\x18\x01 \x01(\v2\x11.samecup.v1.BuildR\x05build\"\x95\x01\n" +
 	"\x10LogBuildResponse\x12-\n" +
@@ -488,7 +855,7 @@ const file_samecup_v1_station_service_proto_rawDesc = "" +
 	"\x0fGetCardResponse\x12\x18\n" +
 	"\arelease\x18\x01 \x01(\x04R\arelease\x12\x12\n" +
 	"\x04text\x18\x02 \x01(\tR\x04text\"\x12\n" +
-	"\x10GetStatusRequest\"\xeb\x02\n" +
+	"\x10GetStatusRequest\"\xa3\x04\n" +
 	"\x11GetStatusResponse\x12\x12\n" +
 	"\x04site\x18\x01 \x01(\tR\x04site\x12\x18\n" +
 	"\astation\x18\x02 \x01(\tR\astation\x12\x18\n" +
@@ -499,12 +866,21 @@ const file_samecup_v1_station_service_proto_rawDesc = "" +
 	"\foutbox_depth\x18\a \x01(\x04R\voutboxDepth\x12#\n" +
 	"\rlast_sequence\x18\b \x01(\x04R\flastSequence\x129\n" +
 	"\n" +
-	"heard_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\theardTime2\xb8\x02\n" +
+	"heard_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\theardTime\x12\x18\n" +
+	"\aedition\x18\n" +
+	" \x01(\x04R\aedition\x12\x14\n" +
+	"\x05stale\x18\v \x01(\bR\x05stale\x12!\n" +
+	"\fstale_reason\x18\f \x01(\tR\vstaleReason\x12\x1b\n" +
+	"\tstop_list\x18\r \x01(\x04R\bstopList\x12F\n" +
+	"\x11next_release_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampR\x0fnextReleaseTime2\x8e\x05\n" +
 	"\x0eStationService\x12E\n" +
 	"\bLogBuild\x12\x1b.samecup.v1.LogBuildRequest\x1a\x1c.samecup.v1.LogBuildResponse\x12Q\n" +
 	"\fListServings\x12\x1f.samecup.v1.ListServingsRequest\x1a .samecup.v1.ListServingsResponse\x12B\n" +
 	"\aGetCard\x12\x1a.samecup.v1.GetCardRequest\x1a\x1b.samecup.v1.GetCardResponse\x12H\n" +
-	"\tGetStatus\x12\x1c.samecup.v1.GetStatusRequest\x1a\x1d.samecup.v1.GetStatusResponseB4Z2samecup.example/samecup/proto/samecup/v1;samecupv1b\x06proto3"
+	"\tGetStatus\x12\x1c.samecup.v1.GetStatusRequest\x1a\x1d.samecup.v1.GetStatusResponse\x12d\n" +
+	"\tListStops\x12*.samecup.v1.StationServiceListStopsRequest\x1a+.samecup.v1.StationServiceListStopsResponse\x12v\n" +
+	"\x0fAcknowledgeStop\x120.samecup.v1.StationServiceAcknowledgeStopRequest\x1a1.samecup.v1.StationServiceAcknowledgeStopResponse\x12v\n" +
+	"\x0fAcknowledgeCard\x120.samecup.v1.StationServiceAcknowledgeCardRequest\x1a1.samecup.v1.StationServiceAcknowledgeCardResponseB4Z2samecup.example/samecup/proto/samecup/v1;samecupv1b\x06proto3"
 
 var (
 	file_samecup_v1_station_service_proto_rawDescOnce sync.Once
@@ -518,40 +894,56 @@ func file_samecup_v1_station_service_proto_rawDescGZIP() []byte {
 	return file_samecup_v1_station_service_proto_rawDescData
 }
 
-var file_samecup_v1_station_service_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
+var file_samecup_v1_station_service_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_samecup_v1_station_service_proto_goTypes = []any{
-	(*LogBuildRequest)(nil),       // 0: samecup.v1.LogBuildRequest
-	(*LogBuildResponse)(nil),      // 1: samecup.v1.LogBuildResponse
-	(*ListServingsRequest)(nil),   // 2: samecup.v1.ListServingsRequest
-	(*ListServingsResponse)(nil),  // 3: samecup.v1.ListServingsResponse
-	(*GetCardRequest)(nil),        // 4: samecup.v1.GetCardRequest
-	(*GetCardResponse)(nil),       // 5: samecup.v1.GetCardResponse
-	(*GetStatusRequest)(nil),      // 6: samecup.v1.GetStatusRequest
-	(*GetStatusResponse)(nil),     // 7: samecup.v1.GetStatusResponse
-	(*Build)(nil),                 // 8: samecup.v1.Build
-	(*Verdict)(nil),               // 9: samecup.v1.Verdict
-	(*Serving)(nil),               // 10: samecup.v1.Serving
-	(*timestamppb.Timestamp)(nil), // 11: google.protobuf.Timestamp
+	(*StationServiceListStopsRequest)(nil),        // 0: samecup.v1.StationServiceListStopsRequest
+	(*StationServiceListStopsResponse)(nil),       // 1: samecup.v1.StationServiceListStopsResponse
+	(*StationServiceAcknowledgeStopRequest)(nil),  // 2: samecup.v1.StationServiceAcknowledgeStopRequest
+	(*StationServiceAcknowledgeStopResponse)(nil), // 3: samecup.v1.StationServiceAcknowledgeStopResponse
+	(*StationServiceAcknowledgeCardRequest)(nil),  // 4: samecup.v1.StationServiceAcknowledgeCardRequest
+	(*StationServiceAcknowledgeCardResponse)(nil), // 5: samecup.v1.StationServiceAcknowledgeCardResponse
+	(*LogBuildRequest)(nil),                       // 6: samecup.v1.LogBuildRequest
+	(*LogBuildResponse)(nil),                      // 7: samecup.v1.LogBuildResponse
+	(*ListServingsRequest)(nil),                   // 8: samecup.v1.ListServingsRequest
+	(*ListServingsResponse)(nil),                  // 9: samecup.v1.ListServingsResponse
+	(*GetCardRequest)(nil),                        // 10: samecup.v1.GetCardRequest
+	(*GetCardResponse)(nil),                       // 11: samecup.v1.GetCardResponse
+	(*GetStatusRequest)(nil),                      // 12: samecup.v1.GetStatusRequest
+	(*GetStatusResponse)(nil),                     // 13: samecup.v1.GetStatusResponse
+	(*Stop)(nil),                                  // 14: samecup.v1.Stop
+	(*timestamppb.Timestamp)(nil),                 // 15: google.protobuf.Timestamp
+	(*Build)(nil),                                 // 16: samecup.v1.Build
+	(*Verdict)(nil),                               // 17: samecup.v1.Verdict
+	(*Serving)(nil),                               // 18: samecup.v1.Serving
 }
 var file_samecup_v1_station_service_proto_depIdxs = []int32{
-	8,  // 0: samecup.v1.LogBuildRequest.build:type_name -> samecup.v1.Build
-	9,  // 1: samecup.v1.LogBuildResponse.verdict:type_name -> samecup.v1.Verdict
-	10, // 2: samecup.v1.ListServingsResponse.servings:type_name -> samecup.v1.Serving
-	11, // 3: samecup.v1.GetStatusResponse.release_effective_time:type_name -> google.protobuf.Timestamp
-	11, // 4: samecup.v1.GetStatusResponse.heard_time:type_name -> google.protobuf.Timestamp
-	0,  // 5: samecup.v1.StationService.LogBuild:input_type -> samecup.v1.LogBuildRequest
-	2,  // 6: samecup.v1.StationService.ListServings:input_type -> samecup.v1.ListServingsRequest
-	4,  // 7: samecup.v1.StationService.GetCard:input_type -> samecup.v1.GetCardRequest
-	6,  // 8: samecup.v1.StationService.GetStatus:input_type -> samecup.v1.GetStatusRequest
-	1,  // 9: samecup.v1.StationService.LogBuild:output_type -> samecup.v1.LogBuildResponse
-	3,  // 10: samecup.v1.StationService.ListServings:output_type -> samecup.v1.ListServingsResponse
-	5,  // 11: samecup.v1.StationService.GetCard:output_type -> samecup.v1.GetCardResponse
-	7,  // 12: samecup.v1.StationService.GetStatus:output_type -> samecup.v1.GetStatusResponse
-	9,  // [9:13] is the sub-list for method output_type
-	5,  // [5:9] is the sub-list for method input_type
-	5,  // [5:5] is the sub-list for extension type_name
-	5,  // [5:5] is the sub-list for extension extendee
-	0,  // [0:5] is the sub-list for field type_name
+	14, // 0: samecup.v1.StationServiceListStopsResponse.stops:type_name -> samecup.v1.Stop
+	15, // 1: samecup.v1.StationServiceListStopsResponse.confirm_time:type_name -> google.protobuf.Timestamp
+	16, // 2: samecup.v1.LogBuildRequest.build:type_name -> samecup.v1.Build
+	17, // 3: samecup.v1.LogBuildResponse.verdict:type_name -> samecup.v1.Verdict
+	18, // 4: samecup.v1.ListServingsResponse.servings:type_name -> samecup.v1.Serving
+	15, // 5: samecup.v1.GetStatusResponse.release_effective_time:type_name -> google.protobuf.Timestamp
+	15, // 6: samecup.v1.GetStatusResponse.heard_time:type_name -> google.protobuf.Timestamp
+	15, // 7: samecup.v1.GetStatusResponse.next_release_time:type_name -> google.protobuf.Timestamp
+	6,  // 8: samecup.v1.StationService.LogBuild:input_type -> samecup.v1.LogBuildRequest
+	8,  // 9: samecup.v1.StationService.ListServings:input_type -> samecup.v1.ListServingsRequest
+	10, // 10: samecup.v1.StationService.GetCard:input_type -> samecup.v1.GetCardRequest
+	12, // 11: samecup.v1.StationService.GetStatus:input_type -> samecup.v1.GetStatusRequest
+	0,  // 12: samecup.v1.StationService.ListStops:input_type -> samecup.v1.StationServiceListStopsRequest
+	2,  // 13: samecup.v1.StationService.AcknowledgeStop:input_type -> samecup.v1.StationServiceAcknowledgeStopRequest
+	4,  // 14: samecup.v1.StationService.AcknowledgeCard:input_type -> samecup.v1.StationServiceAcknowledgeCardRequest
+	7,  // 15: samecup.v1.StationService.LogBuild:output_type -> samecup.v1.LogBuildResponse
+	9,  // 16: samecup.v1.StationService.ListServings:output_type -> samecup.v1.ListServingsResponse
+	11, // 17: samecup.v1.StationService.GetCard:output_type -> samecup.v1.GetCardResponse
+	13, // 18: samecup.v1.StationService.GetStatus:output_type -> samecup.v1.GetStatusResponse
+	1,  // 19: samecup.v1.StationService.ListStops:output_type -> samecup.v1.StationServiceListStopsResponse
+	3,  // 20: samecup.v1.StationService.AcknowledgeStop:output_type -> samecup.v1.StationServiceAcknowledgeStopResponse
+	5,  // 21: samecup.v1.StationService.AcknowledgeCard:output_type -> samecup.v1.StationServiceAcknowledgeCardResponse
+	15, // [15:22] is the sub-list for method output_type
+	8,  // [8:15] is the sub-list for method input_type
+	8,  // [8:8] is the sub-list for extension type_name
+	8,  // [8:8] is the sub-list for extension extendee
+	0,  // [0:8] is the sub-list for field type_name
 }
 
 func init() { file_samecup_v1_station_service_proto_init() }
@@ -561,13 +953,14 @@ func file_samecup_v1_station_service_proto_init() {
 	}
 	file_samecup_v1_book_proto_init()
 	file_samecup_v1_build_proto_init()
+	file_samecup_v1_release_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_samecup_v1_station_service_proto_rawDesc), len(file_samecup_v1_station_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   8,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -19,10 +19,13 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	StationService_LogBuild_FullMethodName     = "/samecup.v1.StationService/LogBuild"
-	StationService_ListServings_FullMethodName = "/samecup.v1.StationService/ListServings"
-	StationService_GetCard_FullMethodName      = "/samecup.v1.StationService/GetCard"
-	StationService_GetStatus_FullMethodName    = "/samecup.v1.StationService/GetStatus"
+	StationService_LogBuild_FullMethodName        = "/samecup.v1.StationService/LogBuild"
+	StationService_ListServings_FullMethodName    = "/samecup.v1.StationService/ListServings"
+	StationService_GetCard_FullMethodName         = "/samecup.v1.StationService/GetCard"
+	StationService_GetStatus_FullMethodName       = "/samecup.v1.StationService/GetStatus"
+	StationService_ListStops_FullMethodName       = "/samecup.v1.StationService/ListStops"
+	StationService_AcknowledgeStop_FullMethodName = "/samecup.v1.StationService/AcknowledgeStop"
+	StationService_AcknowledgeCard_FullMethodName = "/samecup.v1.StationService/AcknowledgeCard"
 )
 
 // StationServiceClient is the client API for StationService service.
@@ -40,6 +43,13 @@ type StationServiceClient interface {
 	GetCard(ctx context.Context, in *GetCardRequest, opts ...grpc.CallOption) (*GetCardResponse, error)
 	// GetStatus tells the release in force and what waits to be sent.
 	GetStatus(ctx context.Context, in *GetStatusRequest, opts ...grpc.CallOption) (*GetStatusResponse, error)
+	// ListStops that hold at this site now.
+	ListStops(ctx context.Context, in *StationServiceListStopsRequest, opts ...grpc.CallOption) (*StationServiceListStopsResponse, error)
+	// AcknowledgeStop says who at the site saw a stop. It is on disk when the
+	// answer comes, and reaches the centre when the bus does.
+	AcknowledgeStop(ctx context.Context, in *StationServiceAcknowledgeStopRequest, opts ...grpc.CallOption) (*StationServiceAcknowledgeStopResponse, error)
+	// AcknowledgeCard says who read what an edition changed; kept alike.
+	AcknowledgeCard(ctx context.Context, in *StationServiceAcknowledgeCardRequest, opts ...grpc.CallOption) (*StationServiceAcknowledgeCardResponse, error)
 }
 
 type stationServiceClient struct {
@@ -90,6 +100,36 @@ func (c *stationServiceClient) GetStatus(ctx context.Context, in *GetStatusReque
 	return out, nil
 }
 
+func (c *stationServiceClient) ListStops(ctx context.Context, in *StationServiceListStopsRequest, opts ...grpc.CallOption) (*StationServiceListStopsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(StationServiceListStopsResponse)
+	err := c.cc.Invoke(ctx, StationService_ListStops_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *stationServiceClient) AcknowledgeStop(ctx context.Context, in *StationServiceAcknowledgeStopRequest, opts ...grpc.CallOption) (*StationServiceAcknowledgeStopResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(StationServiceAcknowledgeStopResponse)
+	err := c.cc.Invoke(ctx, StationService_AcknowledgeStop_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *stationServiceClient) AcknowledgeCard(ctx context.Context, in *StationServiceAcknowledgeCardRequest, opts ...grpc.CallOption) (*StationServiceAcknowledgeCardResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(StationServiceAcknowledgeCardResponse)
+	err := c.cc.Invoke(ctx, StationService_AcknowledgeCard_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // StationServiceServer is the server API for StationService service.
 // All implementations must embed UnimplementedStationServiceServer
 // for forward compatibility.
@@ -105,6 +145,13 @@ type StationServiceServer interface {
 	GetCard(context.Context, *GetCardRequest) (*GetCardResponse, error)
 	// GetStatus tells the release in force and what waits to be sent.
 	GetStatus(context.Context, *GetStatusRequest) (*GetStatusResponse, error)
+	// ListStops that hold at this site now.
+	ListStops(context.Context, *StationServiceListStopsRequest) (*StationServiceListStopsResponse, error)
+	// AcknowledgeStop says who at the site saw a stop. It is on disk when the
+	// answer comes, and reaches the centre when the bus does.
+	AcknowledgeStop(context.Context, *StationServiceAcknowledgeStopRequest) (*StationServiceAcknowledgeStopResponse, error)
+	// AcknowledgeCard says who read what an edition changed; kept alike.
+	AcknowledgeCard(context.Context, *StationServiceAcknowledgeCardRequest) (*StationServiceAcknowledgeCardResponse, error)
 	mustEmbedUnimplementedStationServiceServer()
 }
 
@@ -126,6 +173,15 @@ func (UnimplementedStationServiceServer) GetCard(context.Context, *GetCardReques
 }
 func (UnimplementedStationServiceServer) GetStatus(context.Context, *GetStatusRequest) (*GetStatusResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetStatus not implemented")
+}
+func (UnimplementedStationServiceServer) ListStops(context.Context, *StationServiceListStopsRequest) (*StationServiceListStopsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListStops not implemented")
+}
+func (UnimplementedStationServiceServer) AcknowledgeStop(context.Context, *StationServiceAcknowledgeStopRequest) (*StationServiceAcknowledgeStopResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method AcknowledgeStop not implemented")
+}
+func (UnimplementedStationServiceServer) AcknowledgeCard(context.Context, *StationServiceAcknowledgeCardRequest) (*StationServiceAcknowledgeCardResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method AcknowledgeCard not implemented")
 }
 func (UnimplementedStationServiceServer) mustEmbedUnimplementedStationServiceServer() {}
 func (UnimplementedStationServiceServer) testEmbeddedByValue()                        {}
@@ -220,6 +276,60 @@ func _StationService_GetStatus_Handler(srv interface{}, ctx context.Context, dec
 	return interceptor(ctx, in, info, handler)
 }
 
+func _StationService_ListStops_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(StationServiceListStopsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StationServiceServer).ListStops(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StationService_ListStops_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StationServiceServer).ListStops(ctx, req.(*StationServiceListStopsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _StationService_AcknowledgeStop_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(StationServiceAcknowledgeStopRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StationServiceServer).AcknowledgeStop(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StationService_AcknowledgeStop_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StationServiceServer).AcknowledgeStop(ctx, req.(*StationServiceAcknowledgeStopRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _StationService_AcknowledgeCard_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(StationServiceAcknowledgeCardRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(StationServiceServer).AcknowledgeCard(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: StationService_AcknowledgeCard_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(StationServiceServer).AcknowledgeCard(ctx, req.(*StationServiceAcknowledgeCardRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // StationService_ServiceDesc is the grpc.ServiceDesc for StationService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -242,6 +352,18 @@ var StationService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetStatus",
 			Handler:    _StationService_GetStatus_Handler,
+		},
+		{
+			MethodName: "ListStops",
+			Handler:    _StationService_ListStops_Handler,
+		},
+		{
+			MethodName: "AcknowledgeStop",
+			Handler:    _StationService_AcknowledgeStop_Handler,
+		},
+		{
+			MethodName: "AcknowledgeCard",
+			Handler:    _StationService_AcknowledgeCard_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
