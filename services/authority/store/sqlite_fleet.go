@@ -3,28 +3,9 @@ package store
 import (
 	"context"
 	"database/sql"
-	"errors"
 	"fmt"
 	"time"
 )
-
-// CreateSite implements Fleet.
-func (s *SQLite) CreateSite(ctx context.Context, site Site) error {
-	return s.write(ctx, "create site "+site.ID, func(tx *sql.Tx) error {
-		held, err := siteByID(ctx, tx, site.ID)
-		switch {
-		case err == nil && held == site:
-			return nil
-		case err == nil:
-			return ErrSiteDiffers
-		case !errors.Is(err, ErrNotFound):
-			return err
-		}
-		_, err = tx.ExecContext(ctx, `INSERT INTO sites (id, name, region, time_zone) VALUES (?, ?, ?, ?)`,
-			site.ID, site.Name, site.Region, site.TimeZone)
-		return err
-	})
-}
 
 // Site implements Fleet.
 func (s *SQLite) Site(ctx context.Context, id string) (Site, error) {

@@ -3,7 +3,9 @@ package store_test
 import (
 	"path/filepath"
 	"testing"
+	"time"
 
+	"samecup.example/samecup/internal/record"
 	"samecup.example/samecup/services/authority/store"
 	"samecup.example/samecup/services/authority/store/storetest"
 )
@@ -26,18 +28,22 @@ func TestSQLite(t *testing.T) { storetest.RunSuite(t, openSQLite) }
 
 func TestSQLiteReopens(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "authority.db")
-	for want := uint64(1); want <= 2; want++ {
+	var c record.Chain
+	for opened := 1; opened <= 2; opened++ {
 		s, err := store.OpenSQLite(t.Context(), path)
 		if err != nil {
 			t.Fatal(err)
 		}
-		n := store.NewRelease{RequestID: string(rune('a' + want)), Scope: "chain"}
-		r, _, err := s.CreateRelease(t.Context(), n, func(uint64) ([]byte, [32]byte, error) { return []byte("x"), [32]byte{}, nil })
+		after := c.Len()
+		e, err := c.Append(time.UnixMicro(1), "ada", "draft_saved", []byte("{}"))
 		if err != nil {
 			t.Fatal(err)
 		}
-		if r.Number != want {
-			t.Errorf("number after opening %d times is %d", want, r.Number)
+		if err := s.Commit(t.Context(), store.Commit{After: after, Entries: []record.Entry{e}}); err != nil {
+			t.Fatal(err)
+		}
+		if head, _, err := record.Verify(s.Entries(t.Context(), 0)); err != nil || head != c.Head() {
+			t.Errorf("after opening %d times the head is %x, %v", opened, head[:4], err)
 		}
 		if err := s.Close(); err != nil {
 			t.Fatal(err)

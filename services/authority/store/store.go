@@ -7,16 +7,17 @@ package store
 import (
 	"context"
 	"errors"
+	"iter"
 	"time"
+
+	"samecup.example/samecup/internal/record"
 )
 
 var (
 	// ErrNotFound: there is no such row.
 	ErrNotFound = errors.New("not found")
-	// ErrRequestReused: the request id already stands for other content.
-	ErrRequestReused = errors.New("request id already used with other content")
-	// ErrSiteDiffers: a site of that id exists with other properties.
-	ErrSiteDiffers = errors.New("site exists with other properties")
+	// ErrRecordMoved: somebody else added to the record.
+	ErrRecordMoved = errors.New("the record has moved on")
 	// ErrCodeExpired and ErrCodeSpent: the enrolment code is no longer good.
 	ErrCodeExpired = errors.New("enrolment code expired")
 	ErrCodeSpent   = errors.New("enrolment code already spent")
@@ -27,6 +28,10 @@ var (
 type Release struct {
 	Number       uint64
 	Scope        string
+	Edition      uint64
+	RollsBackTo  uint64
+	Safety       bool
+	NeedsRebase  []string
 	CreatedAt    time.Time
 	EffectiveAt  time.Time
 	Note, Author string
@@ -38,24 +43,39 @@ type Release struct {
 	Problems []byte
 }
 
-// NewRelease is a release about to be numbered.
-type NewRelease struct {
-	// RequestID makes the call idempotent; RequestDigest stands for all that
-	// was asked, so that a request id with other content is noticed.
-	RequestID     string
-	RequestDigest [32]byte
-	Scope         string
-	CreatedAt     time.Time
-	EffectiveAt   time.Time
-	Note, Author  string
-	ServingCount  int
-	Chain         string
-	Problems      []byte
+// SealedRelease is a release with its signed bytes.
+type SealedRelease struct {
+	Release
+	Envelope []byte
 }
 
-// Seal signs the release of the number given and returns its exact bytes and
-// the digest of its payload.
-type Seal func(number uint64) (envelope []byte, digest [32]byte, err error)
+// Commit is what one decision adds, all or nothing.
+type Commit struct {
+	// After is the number of the last entry that the decision was based on.
+	After   uint64
+	Entries []record.Entry
+	// Blobs are sources that the entries name by their SHA-256.
+	Blobs    [][]byte
+	Releases []SealedRelease
+	// Sites are added or replaced.
+	Sites []Site
+}
+
+// Snapshot is the state after an entry; its body is opaque to the store.
+type Snapshot struct {
+	Number uint64
+	// Head is the hash of that entry.
+	Head [32]byte
+	Body []byte
+}
+
+// Document is a signed key list, assignment or stop list as it stands on the
+// bus.
+type Document struct {
+	Subject  string
+	Version  uint64
+	Envelope []byte
+}
 
 // Site is a shop.
 type Site struct {
@@ -108,33 +128,33 @@ const RefusalsKept = 64
 
 // Releases is the part of the store that holds what was published.
 type Releases interface {
-	// ReleaseByRequest finds the release that a request id made; ErrNotFound,
-	// or ErrRequestReused when digest is not the one stored.
-	ReleaseByRequest(ctx context.Context, requestID string, digest [32]byte) (Release, error)
-	// CreateRelease takes the next number, seals and stores, all in one
-	// transaction: a number is never seen without its bytes, and none is
-	// skipped when seal fails. A request id that is already there returns the
-	// release that it made and created false, or ErrRequestReused.
-	CreateRelease(ctx context.Context, n NewRelease, seal Seal) (r Release, created bool, err error)
 	// Release and Envelope by number; ErrNotFound.
 	Release(ctx context.Context, number uint64) (Release, error)
 	Envelope(ctx context.Context, number uint64) ([]byte, error)
 	// ListReleases, newest first, numbers below before; 0 means from the top.
 	ListReleases(ctx context.Context, before uint64, limit int) ([]Release, error)
-	// ReleaseNumbers lists the newest limit numbers of a scope above after,
-	// in rising order.
-	ReleaseNumbers(ctx context.Context, scope string, after uint64, limit int) ([]uint64, error)
-	// LatestByScope maps each scope to its highest number.
-	LatestByScope(ctx context.Context) (map[string]uint64, error)
-	// RaiseNumber makes every later number greater than atLeast.
-	RaiseNumber(ctx context.Context, atLeast uint64) error
+}
+
+// Acts is the part of the store that holds the record and what follows from it.
+type Acts interface {
+	// Commit adds everything or nothing; ErrRecordMoved when the record has
+	// another end than the decision was based on.
+	Commit(ctx context.Context, c Commit) error
+	// Entries after a number, in order, read a page at a time.
+	Entries(ctx context.Context, after uint64) iter.Seq2[record.Entry, error]
+	// Blob by its SHA-256; ErrNotFound.
+	Blob(ctx context.Context, digest [32]byte) ([]byte, error)
+	// SaveSnapshot replaces the snapshot; Snapshot is ErrNotFound without one.
+	SaveSnapshot(ctx context.Context, s Snapshot) error
+	Snapshot(ctx context.Context) (Snapshot, error)
+	// SaveDocuments replaces those of the same subject, all or none.
+	SaveDocuments(ctx context.Context, docs []Document) error
+	// Documents whose subject begins with prefix, by version.
+	Documents(ctx context.Context, prefix string) ([]Document, error)
 }
 
 // Fleet is the part of the store that holds sites and stations.
 type Fleet interface {
-	// CreateSite adds a site; the same one again is no error, another under
-	// the same id is ErrSiteDiffers.
-	CreateSite(ctx context.Context, s Site) error
 	// Site by id; ErrNotFound.
 	Site(ctx context.Context, id string) (Site, error)
 	// RegionExists tells whether any site lies in the region.
@@ -163,6 +183,7 @@ type Fleet interface {
 // Store is all that the authority keeps.
 type Store interface {
 	Releases
+	Acts
 	Fleet
 	Close() error
 }

@@ -13,6 +13,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"samecup.example/samecup/internal/record"
 	"samecup.example/samecup/services/authority/store"
 )
 
@@ -28,13 +29,14 @@ func RunSuite(t *testing.T, open Open) {
 		run  func(*testing.T, store.Store)
 	}{
 		{"a release comes back as it was stored", releaseRoundTrip},
-		{"a request id stands for one release", requestID},
-		{"a failed seal uses no number", failedSeal},
-		{"numbers rise over all scopes, concurrently", concurrentNumbers},
 		{"releases are listed newest first, page by page", listReleases},
-		{"numbers of a scope come in rising order", releaseNumbers},
-		{"a raised number is never used again", raiseNumber},
-		{"the same site twice is one site", sites},
+		{"a commit is whole or not at all", wholeCommit},
+		{"of two decisions on one end of the record one counts", movedRecord},
+		{"the record comes back as it was written", recordRoundTrip},
+		{"a source comes back by its digest", blobs},
+		{"the last snapshot stands", snapshots},
+		{"the last document of a subject stands", documents},
+		{"a site is replaced, not doubled", sites},
 		{"a code is good once, in time", enrolment},
 		{"of many callers one spends a code", spendRace},
 		{"a new code voids the old one", newCode},
@@ -51,32 +53,34 @@ func digest(b byte) (d [32]byte) {
 	return d
 }
 
-func newRelease(scope string, id byte) store.NewRelease {
-	return store.NewRelease{
-		RequestID:     fmt.Sprintf("00000000-0000-4000-8000-%012x", id),
-		RequestDigest: digest(id),
-		Scope:         scope,
-		CreatedAt:     now,
-		EffectiveAt:   now.Add(time.Hour),
-		Note:          "Flat white at 5 mm",
-		Author:        "ada",
-		ServingCount:  12,
-		Chain:         "Harbour & Finch",
-		Problems:      []byte{1, 2, 3},
-	}
+// chained adds releases to the end of a store's record, an entry each.
+type chained struct {
+	store.Store
+	chain record.Chain
 }
 
-func seal(number uint64) ([]byte, [32]byte, error) {
-	return fmt.Appendf(nil, "envelope %d", number), digest(byte(number)), nil
-}
-
-func mustCreate(t *testing.T, s store.Store, scope string, id byte) store.Release {
+func (c *chained) add(t *testing.T, scope string, number uint64) {
 	t.Helper()
-	r, created, err := s.CreateRelease(t.Context(), newRelease(scope, id), seal)
-	if err != nil || !created {
-		t.Fatalf("CreateRelease: created %v, error %v", created, err)
+	next := c.chain
+	e, err := next.Append(now, "ada", "release_made", fmt.Appendf(nil, `{"release":%d}`, number))
+	if err != nil {
+		t.Fatal(err)
 	}
-	return r
+	if err := c.Commit(t.Context(), store.Commit{
+		After: c.chain.Len(), Entries: []record.Entry{e}, Releases: []store.SealedRelease{sealed(scope, number)},
+	}); err != nil {
+		t.Fatal(err)
+	}
+	c.chain = next
+}
+
+func sealed(scope string, number uint64) store.SealedRelease {
+	return store.SealedRelease{Release: store.Release{
+		Number: number, Scope: scope, Edition: number, RollsBackTo: 3, Safety: true,
+		NeedsRebase: []string{"region.north", "site.tannery-row"}, CreatedAt: now, EffectiveAt: now.Add(time.Hour),
+		Note: "Flat white at 5 mm", Author: "ada", Digest: digest(byte(number)), ServingCount: 12,
+		Chain: "Harbour & Finch", Problems: []byte{1, 2, 3},
+	}, Envelope: fmt.Appendf(nil, "envelope %d", number)}
 }
 
 func wantErr(t *testing.T, err, want error) {
@@ -88,19 +92,12 @@ func wantErr(t *testing.T, err, want error) {
 
 func releaseRoundTrip(t *testing.T, s store.Store) {
 	ctx := t.Context()
-	r := mustCreate(t, s, "chain", 1)
-	want := store.Release{
-		Number: 1, Scope: "chain", CreatedAt: now, EffectiveAt: now.Add(time.Hour), Note: "Flat white at 5 mm",
-		Author: "ada", Digest: digest(1), ServingCount: 12, Chain: "Harbour & Finch", Problems: []byte{1, 2, 3},
-	}
-	if d := cmp.Diff(want, r); d != "" {
-		t.Errorf("created release (-want +got):\n%s", d)
-	}
+	(&chained{Store: s}).add(t, "chain", 1)
 	got, err := s.Release(ctx, 1)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if d := cmp.Diff(want, got); d != "" {
+	if d := cmp.Diff(sealed("chain", 1).Release, got); d != "" {
 		t.Errorf("read release (-want +got):\n%s", d)
 	}
 	raw, err := s.Envelope(ctx, 1)
@@ -113,68 +110,10 @@ func releaseRoundTrip(t *testing.T, s store.Store) {
 	wantErr(t, err, store.ErrNotFound)
 }
 
-func requestID(t *testing.T, s store.Store) {
-	ctx := t.Context()
-	first := mustCreate(t, s, "chain", 1)
-	again, created, err := s.CreateRelease(ctx, newRelease("chain", 1), seal)
-	if err != nil || created {
-		t.Fatalf("second time: created %v, error %v", created, err)
-	}
-	if d := cmp.Diff(first, again); d != "" {
-		t.Errorf("second answer (-first +second):\n%s", d)
-	}
-	other := newRelease("chain", 1)
-	other.RequestDigest = digest(99)
-	_, _, err = s.CreateRelease(ctx, other, seal)
-	wantErr(t, err, store.ErrRequestReused)
-
-	_, err = s.ReleaseByRequest(ctx, requestOf(1), digest(1))
-	wantErr(t, err, nil)
-	_, err = s.ReleaseByRequest(ctx, requestOf(1), digest(99))
-	wantErr(t, err, store.ErrRequestReused)
-	_, err = s.ReleaseByRequest(ctx, requestOf(2), digest(1))
-	wantErr(t, err, store.ErrNotFound)
-}
-
-func requestOf(id byte) string { return newRelease("chain", id).RequestID }
-
-func failedSeal(t *testing.T, s store.Store) {
-	boom := errors.New("boom")
-	_, _, err := s.CreateRelease(t.Context(), newRelease("chain", 1), func(uint64) ([]byte, [32]byte, error) {
-		return nil, [32]byte{}, boom
-	})
-	wantErr(t, err, boom)
-	if r := mustCreate(t, s, "chain", 2); r.Number != 1 {
-		t.Errorf("number after a failed seal is %d, want 1", r.Number)
-	}
-}
-
-func concurrentNumbers(t *testing.T, s store.Store) {
-	const n = 24
-	numbers := make([]uint64, n)
-	var wg sync.WaitGroup
-	for i := range n {
-		wg.Go(func() {
-			scope := []string{"chain", "region.north", "site.tannery-row"}[i%3]
-			r, _, err := s.CreateRelease(t.Context(), newRelease(scope, byte(i+1)), seal)
-			if err != nil {
-				t.Errorf("CreateRelease %d: %v", i, err)
-			}
-			numbers[i] = r.Number
-		})
-	}
-	wg.Wait()
-	slices.Sort(numbers)
-	for i, got := range numbers {
-		if got != uint64(i+1) {
-			t.Fatalf("numbers are %v, want 1 to %d without gaps", numbers, n)
-		}
-	}
-}
-
 func listReleases(t *testing.T, s store.Store) {
-	for i := byte(1); i <= 5; i++ {
-		mustCreate(t, s, "chain", i)
+	c := &chained{Store: s}
+	for i := uint64(1); i <= 5; i++ {
+		c.add(t, "chain", i)
 	}
 	for _, c := range []struct {
 		before uint64
@@ -195,59 +134,21 @@ func listReleases(t *testing.T, s store.Store) {
 	}
 }
 
-func releaseNumbers(t *testing.T, s store.Store) {
-	for i := byte(1); i <= 6; i++ {
-		mustCreate(t, s, []string{"chain", "site.tannery-row"}[i%2], i)
-	}
-	for _, c := range []struct {
-		after uint64
-		limit int
-		want  []uint64
-	}{{0, 9, []uint64{2, 4, 6}}, {2, 9, []uint64{4, 6}}, {0, 2, []uint64{4, 6}}, {6, 9, nil}} {
-		got, err := s.ReleaseNumbers(t.Context(), "chain", c.after, c.limit)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if !slices.Equal(got, c.want) {
-			t.Errorf("after %d, limit %d: %v, want %v", c.after, c.limit, got, c.want)
-		}
-	}
-	latest, err := s.LatestByScope(t.Context())
-	if err != nil {
-		t.Fatal(err)
-	}
-	if d := cmp.Diff(map[string]uint64{"chain": 6, "site.tannery-row": 5}, latest); d != "" {
-		t.Errorf("latest (-want +got):\n%s", d)
-	}
-}
-
-func raiseNumber(t *testing.T, s store.Store) {
-	for _, n := range []uint64{40, 7} { // the lower one must not lower it
-		if err := s.RaiseNumber(t.Context(), n); err != nil {
-			t.Fatal(err)
-		}
-	}
-	if r := mustCreate(t, s, "chain", 1); r.Number != 41 {
-		t.Errorf("number is %d, want 41", r.Number)
-	}
-}
-
 var tannery = store.Site{ID: "tannery-row", Name: "Tannery Row", Region: "north", TimeZone: "Europe/London"}
 
 func mustSite(t *testing.T, s store.Store, site store.Site) {
 	t.Helper()
-	if err := s.CreateSite(t.Context(), site); err != nil {
+	if err := s.Commit(t.Context(), store.Commit{Sites: []store.Site{site}}); err != nil {
 		t.Fatal(err)
 	}
 }
 
 func sites(t *testing.T, s store.Store) {
 	ctx := t.Context()
-	mustSite(t, s, tannery)
-	mustSite(t, s, tannery)
 	other := tannery
 	other.Region = "south"
-	wantErr(t, s.CreateSite(ctx, other), store.ErrSiteDiffers)
+	mustSite(t, s, other)
+	mustSite(t, s, tannery)
 	got, err := s.Site(ctx, tannery.ID)
 	if err != nil || got != tannery {
 		t.Errorf("site is %+v, %v", got, err)
