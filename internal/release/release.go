@@ -1,11 +1,3 @@
-// Package release answers whether these bytes are a release that a station may
-// follow: scopes, signing and verifying.
-//
-// A release is marshalled once. The signature covers the payload type and the
-// exact payload bytes in the pre-authentication encoding of DSSE 1.0 (Dead
-// Simple Signing Envelope, https://github.com/secure-systems-lab/dsse), so that
-// bytes signed for another purpose cannot pass for a release. A reader
-// verifies first and parses after, and never marshals again.
 package release
 
 import (
@@ -20,46 +12,6 @@ import (
 
 	pb "samecup.example/samecup/proto/samecup/v1"
 )
-
-const (
-	// PayloadType names what is signed.
-	PayloadType = "application/vnd.samecup.release.v1+protobuf"
-	// MaxEnvelopeBytes bounds what a reader takes in; it leaves room for
-	// headers within the bus's own limit.
-	MaxEnvelopeBytes = 8<<20 - 64<<10
-
-	maxSignatures = 8
-)
-
-// Reason says why a release was refused.
-type Reason string
-
-// The reasons.
-const (
-	Unreadable   Reason = "UNREADABLE"
-	TooLarge     Reason = "TOO_LARGE"
-	WrongType    Reason = "WRONG_TYPE"
-	Unsigned     Reason = "UNSIGNED"
-	BadSignature Reason = "BAD_SIGNATURE"
-	OtherScope   Reason = "OTHER_SCOPE"
-	Older        Reason = "OLDER"
-	BadBook      Reason = "BAD_BOOK"
-)
-
-// Refusal is the error for a release that must not be followed.
-type Refusal struct {
-	// Number of the release, 0 where the bytes could not be trusted so far.
-	Number uint64
-	Reason Reason
-	Detail string
-}
-
-func (r *Refusal) Error() string {
-	if r.Number == 0 {
-		return fmt.Sprintf("release refused (%s): %s", r.Reason, r.Detail)
-	}
-	return fmt.Sprintf("release %d refused (%s): %s", r.Number, r.Reason, r.Detail)
-}
 
 var slug = regexp.MustCompile(`^[a-z0-9]+(-[a-z0-9]+)*$`)
 
@@ -109,41 +61,33 @@ func KeyID(key ed25519.PublicKey) string {
 	return hex.EncodeToString(sum[:8])
 }
 
-// preAuth is DSSE's pre-authentication encoding.
-func preAuth(payloadType string, payload []byte) []byte {
-	head := fmt.Sprintf("DSSEv1 %d %s %d ", len(payloadType), payloadType, len(payload))
-	return append([]byte(head), payload...)
-}
-
 // Verified is a release whose signature held.
 type Verified struct {
 	Release *pb.Release
 	// Digest is the SHA-256 of the payload.
 	Digest [32]byte
+	// Keys are the IDs of the trusted keys whose signatures held; set by
+	// Trust only.
+	Keys []string
+
+	signers []keyHex
 }
 
 // Verify checks the bytes of an envelope against the trusted keys and only
 // then parses the payload. The error is always a *Refusal.
 func Verify(envelope []byte, keys []ed25519.PublicKey) (*Verified, error) {
-	if len(envelope) > MaxEnvelopeBytes {
-		return nil, &Refusal{Reason: TooLarge, Detail: fmt.Sprintf("%d bytes; at most %d are taken", len(envelope), MaxEnvelopeBytes)}
+	env, err := openEnvelope(envelope, PayloadType)
+	if err != nil {
+		return nil, err
 	}
-	var env pb.Envelope
-	if err := proto.Unmarshal(envelope, &env); err != nil {
-		return nil, &Refusal{Reason: Unreadable, Detail: "not an envelope: " + err.Error()}
-	}
-	if env.PayloadType != PayloadType {
-		return nil, &Refusal{Reason: WrongType, Detail: fmt.Sprintf("payload type %q; only %q is a release", clip(env.PayloadType), PayloadType)}
-	}
-	switch n := len(env.Signatures); {
-	case n == 0:
-		return nil, &Refusal{Reason: Unsigned, Detail: "it carries no signature"}
-	case n > maxSignatures:
-		return nil, &Refusal{Reason: TooLarge, Detail: fmt.Sprintf("%d signatures; at most %d are taken", n, maxSignatures)}
-	}
-	if !anyHolds(&env, keys) {
+	if !anyHolds(env, keys) {
 		return nil, &Refusal{Reason: BadSignature, Detail: "no signature holds under a trusted key: the bytes were altered, or signed by somebody else"}
 	}
+	return parseRelease(env)
+}
+
+// parseRelease reads a payload whose signature held.
+func parseRelease(env *pb.Envelope) (*Verified, error) {
 	rel := new(pb.Release)
 	if err := proto.Unmarshal(env.Payload, rel); err != nil {
 		return nil, &Refusal{Reason: Unreadable, Detail: "signed, but not a release: " + err.Error()}

@@ -34,7 +34,7 @@ func sealed(t testing.TB, s *release.Signer, rel *pb.Release) []byte {
 	return env
 }
 
-func reasonOf(t *testing.T, err error) release.Reason {
+func reasonOf(t testing.TB, err error) release.Reason {
 	t.Helper()
 	var r *release.Refusal
 	if !errors.As(err, &r) {

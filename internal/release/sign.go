@@ -3,7 +3,6 @@ package release
 import (
 	"crypto/ed25519"
 	"crypto/rand"
-	"crypto/sha256"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -12,12 +11,10 @@ import (
 	"path/filepath"
 	"strings"
 
-	"google.golang.org/protobuf/proto"
-
 	pb "samecup.example/samecup/proto/samecup/v1"
 )
 
-// Signer signs releases with one Ed25519 key.
+// Signer signs with one Ed25519 key.
 type Signer struct{ key ed25519.PrivateKey }
 
 // NewSigner takes a private key of ed25519.PrivateKeySize bytes.
@@ -30,25 +27,7 @@ func (s *Signer) Public() ed25519.PublicKey { return s.key.Public().(ed25519.Pub
 // envelope to publish and the SHA-256 of the payload. A release whose envelope
 // would exceed MaxEnvelopeBytes is an error.
 func (s *Signer) Sign(rel *pb.Release) (envelope []byte, digest [32]byte, err error) {
-	payload, err := proto.MarshalOptions{Deterministic: true}.Marshal(rel)
-	if err != nil {
-		return nil, digest, fmt.Errorf("marshal release %d: %w", rel.Number, err)
-	}
-	envelope, err = proto.Marshal(&pb.Envelope{
-		PayloadType: PayloadType,
-		Payload:     payload,
-		Signatures: []*pb.Signature{{
-			KeyId: KeyID(s.Public()),
-			Sig:   ed25519.Sign(s.key, preAuth(PayloadType, payload)),
-		}},
-	})
-	if err != nil {
-		return nil, digest, fmt.Errorf("marshal the envelope of release %d: %w", rel.Number, err)
-	}
-	if len(envelope) > MaxEnvelopeBytes {
-		return nil, digest, fmt.Errorf("release %d takes %d bytes; at most %d fit on the bus: publish fewer drinks or shorter texts", rel.Number, len(envelope), MaxEnvelopeBytes)
-	}
-	return envelope, sha256.Sum256(payload), nil
+	return s.Seal(PayloadType, rel)
 }
 
 // LoadOrCreateSigner reads a hex-encoded Ed25519 seed from path, or makes one
