@@ -179,5 +179,8 @@ type Touched struct {
 	Changes []string `json:"changes,omitempty"`
 }
 
+// about keeps the drinks alone, for acts that change no book themselves.
+func (t Touched) about() Touched { return Touched{Drinks: t.Drinks} }
+
 func (t Touched) drinks() []string  { return t.Drinks }
 func (t Touched) changes() []string { return t.Changes }

@@ -135,6 +135,7 @@ type DraftCommented struct {
 	Draft string `json:"draft"`
 	Field string `json:"field,omitempty"`
 	Text  string `json:"text"`
+	Touched
 }
 
 func (*DraftCommented) kind() string { return "draft.commented" }
@@ -233,6 +234,7 @@ func (b *DraftApproved) apply(s *State, a *Act) error {
 type DraftReturned struct {
 	Draft  string `json:"draft"`
 	Reason string `json:"reason"`
+	Touched
 }
 
 func (*DraftReturned) kind() string { return "draft.returned" }
@@ -254,6 +256,7 @@ func (b *DraftReturned) apply(s *State, a *Act) error {
 type DraftWithdrawn struct {
 	Draft  string `json:"draft"`
 	Reason string `json:"reason"`
+	Touched
 }
 
 func (*DraftWithdrawn) kind() string { return "draft.withdrawn" }

@@ -92,13 +92,14 @@ func (s *State) CommentDraft(c Call, id, field, text string) ([]Act, error) {
 	if err := s.may(c, "comment"); err != nil {
 		return nil, err
 	}
-	if _, err := s.draft(id); err != nil {
+	d, err := s.draft(id)
+	if err != nil {
 		return nil, err
 	}
 	if strings.TrimSpace(text) == "" {
 		return nil, bad("text", "is empty; write the remark")
 	}
-	return s.acts(c, &DraftCommented{Draft: id, Field: field, Text: text}), nil
+	return s.acts(c, &DraftCommented{Draft: id, Field: field, Text: text, Touched: d.about()}), nil
 }
 
 // ProposeDraft puts a draft up for approval.
@@ -178,7 +179,7 @@ func (s *State) ReturnDraft(c Call, id, reason string) ([]Act, error) {
 	case strings.TrimSpace(reason) == "":
 		return nil, noReason("return a draft")
 	}
-	return s.acts(c, &DraftReturned{Draft: d.ID, Reason: reason}), nil
+	return s.acts(c, &DraftReturned{Draft: d.ID, Reason: reason, Touched: d.about()}), nil
 }
 
 func noReason(what string) *Refused {
@@ -200,5 +201,5 @@ func (s *State) WithdrawDraft(c Call, id, reason string) ([]Act, error) {
 	if strings.TrimSpace(reason) == "" {
 		return nil, noReason("withdraw a draft")
 	}
-	return s.acts(c, &DraftWithdrawn{Draft: d.ID, Reason: reason}), nil
+	return s.acts(c, &DraftWithdrawn{Draft: d.ID, Reason: reason, Touched: d.about()}), nil
 }

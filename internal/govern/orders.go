@@ -78,6 +78,9 @@ func cut(list []Order, o Order) []Order {
 	for n > 0 && !list[n-1].Start.Before(o.Start) {
 		n--
 	}
+	if n > 0 && list[n-1].Release == o.Release {
+		return slices.Clip(list[:n]) // it goes on
+	}
 	return append(slices.Clip(list[:n]), o)
 }
 

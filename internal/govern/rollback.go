@@ -148,6 +148,9 @@ func (s *State) notMeanwhile(so *SiteOrder, left uint64, at time.Time) {
 	if f == nil {
 		return
 	}
+	if i := inForce(f.Base, at); i >= 0 && f.Base[i].Edition == left {
+		return // it has begun
+	}
 	i := slices.IndexFunc(f.Base, func(o Order) bool { return o.Edition == left && o.Start.After(at) })
 	if i >= 0 && f.Base[i].Start.Before(so.Start) {
 		o := f.Base[i]

@@ -151,6 +151,7 @@ type RolloutStarted struct {
 	Test            stat.WaveTest `json:"test"`
 	TrainingPercent int           `json:"training_percent,omitempty"`
 	Note            string        `json:"note,omitempty"`
+	Touched
 }
 
 func (*RolloutStarted) kind() string { return "rollout.started" }
@@ -192,6 +193,7 @@ type WaveOpened struct {
 	Waiting []SiteOrder `json:"waiting,omitempty"`
 	Orders  []SiteOrder `json:"orders,omitempty"`
 	Held    []SiteOrder `json:"held,omitempty"`
+	Touched
 }
 
 func (*WaveOpened) kind() string { return "wave.opened" }
@@ -265,6 +267,7 @@ func nilIfEmpty[T any](s []T) []T {
 type WaveAdvised struct {
 	Edition uint64          `json:"edition"`
 	Report  stat.WaveReport `json:"report"`
+	Touched
 }
 
 func (*WaveAdvised) kind() string { return "wave.advised" }
@@ -295,6 +298,7 @@ type RolloutHalted struct {
 	Reason  string `json:"reason"`
 	// Finding is the id of the safety finding that halted it, if one did.
 	Finding string `json:"finding,omitempty"`
+	Touched
 }
 
 func (*RolloutHalted) kind() string { return "rollout.halted" }
@@ -319,6 +323,7 @@ func (b *RolloutHalted) apply(s *State, a *Act) error {
 type RolloutResumed struct {
 	Edition uint64 `json:"edition"`
 	Reason  string `json:"reason"`
+	Touched
 }
 
 func (*RolloutResumed) kind() string { return "rollout.resumed" }
@@ -339,6 +344,7 @@ func (b *RolloutResumed) apply(s *State, a *Act) error {
 // RolloutCompleted ends a rollout: every site has its order.
 type RolloutCompleted struct {
 	Edition uint64 `json:"edition"`
+	Touched
 }
 
 func (*RolloutCompleted) kind() string { return "rollout.completed" }

@@ -64,7 +64,7 @@ func (s *State) CreateRollout(c Call, rules Rules, q NewRollout) ([]Act, error) 
 	}
 	e := newEditionMade(m)
 	e.Draft, e.Note = d.ID, q.Note
-	start := &RolloutStarted{Edition: e.Edition, Draft: d.ID, Waves: q.Waves, When: q.When, Test: test, TrainingPercent: q.TrainingPercent, Note: q.Note}
+	start := &RolloutStarted{Edition: e.Edition, Draft: d.ID, Waves: q.Waves, When: q.When, Test: test, TrainingPercent: q.TrainingPercent, Note: q.Note, Touched: m.about()}
 	r := &Rollout{Edition: e.Edition, TrainingPercent: q.TrainingPercent}
 	for _, w := range q.Waves {
 		r.Waves = append(r.Waves, Wave{WaveSpec: w})
@@ -75,7 +75,7 @@ func (s *State) CreateRollout(c Call, rules Rules, q NewRollout) ([]Act, error) 
 	}
 	bodies := []Body{e, start, open}
 	if done {
-		bodies = append(bodies, &RolloutCompleted{Edition: e.Edition})
+		bodies = append(bodies, &RolloutCompleted{Edition: e.Edition, Touched: m.about()})
 	}
 	return s.acts(c, bodies...), nil
 }
@@ -163,7 +163,7 @@ func Shuffle(edition uint64, sites []string) []string {
 // open works out the next wave of a rollout.
 func (s *State) open(rules Rules, r *Rollout, e Edition, w When, at time.Time) (b *WaveOpened, done bool, err error) {
 	spec := r.Waves[r.Open].WaveSpec
-	b = &WaveOpened{Edition: e.Number, Wave: r.Open, When: w, Reached: s.reach(e.Number, spec, r.Reached())}
+	b = &WaveOpened{Edition: e.Number, Wave: r.Open, When: w, Reached: s.reach(e.Number, spec, r.Reached()), Touched: e.about()}
 	ready := b.Reached
 	if r.TrainingPercent > 0 && !e.Safety {
 		ready = nil
@@ -223,6 +223,9 @@ func (s *State) joins(r *Rollout, rules Rules, at time.Time, site func(string) S
 	return out, left == 0 && r.Open == len(r.Waves)
 }
 
+// about names the drinks that an edition changed.
+func (s *State) about(edition uint64) Touched { return s.t.Editions[edition].about() }
+
 func (s *State) rollout(edition uint64) (*Rollout, error) {
 	if r := s.t.Rollouts[edition]; r != nil {
 		return r, nil
@@ -276,7 +279,7 @@ func (s *State) AdvanceRollout(c Call, rules Rules, edition uint64, q Advance) (
 	}
 	bodies := []Body{b}
 	if done {
-		bodies = append(bodies, &RolloutCompleted{Edition: edition})
+		bodies = append(bodies, &RolloutCompleted{Edition: edition, Touched: s.about(edition)})
 	}
 	return s.acts(c, bodies...), nil
 }
@@ -297,7 +300,7 @@ func (s *State) HaltRollout(c Call, edition uint64, reason string) ([]Act, error
 	case strings.TrimSpace(reason) == "":
 		return nil, noReason("halt a rollout")
 	}
-	return s.acts(c, &RolloutHalted{Edition: edition, Reason: reason}), nil
+	return s.acts(c, &RolloutHalted{Edition: edition, Reason: reason, Touched: s.about(edition)}), nil
 }
 
 // ResumeRollout lets waves be opened again; sites whose training came in
@@ -319,11 +322,11 @@ func (s *State) ResumeRollout(c Call, rules Rules, edition uint64, etag, reason 
 	case strings.TrimSpace(reason) == "":
 		return nil, noReason("resume a rollout")
 	}
-	bodies := []Body{&RolloutResumed{Edition: edition, Reason: reason}}
+	bodies := []Body{&RolloutResumed{Edition: edition, Reason: reason, Touched: s.about(edition)}}
 	joined, done := s.joins(r, rules, s.stamp(c), func(id string) Site { return *s.t.Sites[id] }, func(id string) int { return s.acknowledged(edition, id) })
 	bodies = append(bodies, joined...)
 	if done {
-		bodies = append(bodies, &RolloutCompleted{Edition: edition})
+		bodies = append(bodies, &RolloutCompleted{Edition: edition, Touched: s.about(edition)})
 	}
 	return s.acts(c, bodies...), nil
 }
@@ -338,9 +341,9 @@ func (s *State) ReportWave(c Call, edition uint64, report stat.WaveReport) ([]Ac
 	if r != s.unfinished() || report.Advice == r.Advice {
 		return nil, nil
 	}
-	bodies := []Body{&WaveAdvised{Edition: edition, Report: report}}
+	bodies := []Body{&WaveAdvised{Edition: edition, Report: report, Touched: s.about(edition)}}
 	if report.Advice == stat.AdviceRollBack && r.State == RolloutRuns {
-		bodies = append(bodies, &RolloutHalted{Edition: edition, Reason: "the sequential test advises to roll back"})
+		bodies = append(bodies, &RolloutHalted{Edition: edition, Reason: "the sequential test advises to roll back", Touched: s.about(edition)})
 	}
 	return s.acts(c, bodies...), nil
 }
@@ -356,5 +359,5 @@ func (s *State) ReportSafety(c Call, edition uint64, finding, text string) ([]Ac
 	if r != s.running() || slices.Contains(r.Findings, finding) {
 		return nil, nil
 	}
-	return s.acts(c, &RolloutHalted{Edition: edition, Reason: "safety finding: " + text, Finding: finding}), nil
+	return s.acts(c, &RolloutHalted{Edition: edition, Reason: "safety finding: " + text, Finding: finding, Touched: s.about(edition)}), nil
 }

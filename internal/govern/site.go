@@ -244,7 +244,7 @@ func (s *State) UpdateSite(c Call, rules Rules, q Site) ([]Act, error) {
 		}, func(site string) int { return s.acknowledged(r.Edition, site) })
 		bodies = append(bodies, joined...)
 		if done {
-			bodies = append(bodies, &RolloutCompleted{Edition: r.Edition})
+			bodies = append(bodies, &RolloutCompleted{Edition: r.Edition, Touched: s.about(r.Edition)})
 		}
 	}
 	return s.acts(c, bodies...), nil

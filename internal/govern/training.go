@@ -132,7 +132,7 @@ func (s *State) AcknowledgeCard(c Call, rules Rules, q CardSeen) ([]Act, error) 
 		})
 		bodies = append(bodies, joined...)
 		if done {
-			bodies = append(bodies, &RolloutCompleted{Edition: r.Edition})
+			bodies = append(bodies, &RolloutCompleted{Edition: r.Edition, Touched: s.about(r.Edition)})
 		}
 	}
 	return s.acts(c, bodies...), nil

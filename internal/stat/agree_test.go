@@ -8,34 +8,6 @@ import (
 	"testing"
 )
 
-func TestAgreePublished(t *testing.T) {
-	// Bland and Altman 1986, Lancet i, 307-310: peak flow by two meters, 17
-	// people (data from memory). The paper, with 2 for 1.96: bias -2.1, SD 38.8,
-	// SE of the bias 9.4, interval -22.1 to 17.9, SE of a limit 16.3.
-	large := []float64{494, 395, 516, 434, 476, 557, 413, 442, 650, 433, 417, 656, 267, 478, 178, 423, 427}
-	mini := []float64{512, 430, 520, 428, 500, 600, 364, 380, 658, 445, 432, 626, 260, 477, 259, 350, 451}
-	r, err := Agree(mini, large, nil, 50)
-	if err != nil {
-		t.Fatal(err)
-	}
-	capNear(t, "bias", r.Bias, -2.1, 0.05)
-	capNear(t, "SD", r.SD, 38.8, 0.05)
-	capNear(t, "bias SE", r.BiasSE, 9.4, 0.05)
-	capNear(t, "bias lower", r.BiasCI.Lower, -22.1, 0.1)
-	capNear(t, "bias upper", r.BiasCI.Upper, 17.8, 0.1)
-	// The paper's sqrt(3/n) is a rounding of the fuller form used here.
-	capNear(t, "limit SE", r.LimitSE, 16.3, 0.3)
-	if r.Verdict != Disagrees && r.Verdict != AgreeMaybe {
-		t.Errorf("verdict %q for a limit of 50", r.Verdict)
-	}
-	if r, _ = Agree(mini, large, nil, 200); r.Verdict != Agrees {
-		t.Errorf("verdict %q for a limit of 200", r.Verdict)
-	}
-	if r, _ = Agree(mini, large, nil, 20); r.Verdict != Disagrees {
-		t.Errorf("verdict %q for a limit of 20", r.Verdict)
-	}
-}
-
 // With repeats the components are recovered and the limit's interval covers.
 func TestAgreeRepeated(t *testing.T) {
 	rng := rand.New(rand.NewPCG(9, 10))

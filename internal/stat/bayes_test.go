@@ -9,25 +9,6 @@ import (
 	"github.com/google/go-cmp/cmp"
 )
 
-func TestJamesStein(t *testing.T) {
-	// 18 batting records, hits of 45: Efron and Morris 1977 print c = 0.212 and
-	// shrink .400 to .294, .156 to .242 (from memory, recomputed).
-	hits := []float64{18, 17, 16, 15, 14, 14, 13, 12, 11, 11, 10, 10, 10, 10, 10, 9, 8, 7}
-	var sum float64
-	for i := range hits {
-		hits[i] /= 45
-		sum += hits[i]
-	}
-	m := sum / 18
-	est, c, err := JamesStein(hits, m*(1-m)/45)
-	if err != nil {
-		t.Fatal(err)
-	}
-	capNear(t, "c", c, 0.212, 0.0005)
-	capNear(t, "best", est[0], 0.294, 0.0005)
-	capNear(t, "worst", est[17], 0.242, 0.0005)
-}
-
 func TestShrinkRates(t *testing.T) {
 	// Recovers a beta distribution of rates, and covers the truth.
 	rng := rand.New(rand.NewPCG(7, 8))

@@ -15,11 +15,12 @@ type CapabilityOptions struct {
 	Low, High, Target *float64
 	// Conf is the confidence of the intervals; 0 stands for 0.95.
 	Conf float64
-	// Stable is the caller's finding from a control chart, made first. An
-	// unstable process has no capability to speak of: the indices are then
-	// given as a description of these data only.
+	// Stable is the caller's finding from a control chart made elsewhere; it
+	// stands against what the values themselves show (see CheckStability), and
+	// the result says both. An unstable process has no capability to speak of:
+	// the indices are then given as a description of these data only.
 	Stable bool
-	// Reason says how stability was looked at, or why it was not.
+	// Reason says how the caller looked at stability.
 	Reason string
 }
 
@@ -169,10 +170,13 @@ type CapabilityResult struct {
 	Overall      Indices `json:"overall"`
 	WithinMethod string  `json:"within_method"`
 	// Observed counts the values outside the limits.
-	Observed int    `json:"observed_outside"`
-	Stable   bool   `json:"stable"`
-	Reason   string `json:"stability"`
-	Verdict  string `json:"verdict"`
+	Observed int `json:"observed_outside"`
+	// Chart is what a control chart of these values says. Stable is its answer,
+	// unless the caller vouched for stability with a Reason of its own.
+	Chart   Stability `json:"stability_chart"`
+	Stable  bool      `json:"stable"`
+	Reason  string    `json:"stability,omitempty"`
+	Verdict string    `json:"verdict"`
 }
 
 // Capability works out Cp and Cpk from the deviation within groups, and Pp and
@@ -221,6 +225,10 @@ func Capability(x []float64, groups []string, o CapabilityOptions) (CapabilityRe
 	if r.Within, err = CapabilityFrom(m, within, n, df, o); err != nil {
 		return r, fmt.Errorf("deviation within: %w", err)
 	}
+	if r.Chart, err = CheckStability(x, groups); err != nil {
+		return r, err
+	}
+	r.Stable = o.Stable || r.Chart.Stable
 	r.Verdict = r.verdict()
 	return r, nil
 }
@@ -270,6 +278,8 @@ func (r CapabilityResult) verdict() string {
 	k := r.Within.K
 	var s string
 	switch {
+	case !r.Stable && r.Chart.Points < leastForLimits && r.Chart.Chance >= unstableBelow:
+		s = "Not shown to be stable, so these figures describe the data and promise nothing; " + r.Chart.Words + "."
 	case !r.Stable:
 		s = "Not shown to be stable, so these figures describe the data and promise nothing; find the special causes first."
 	case k.Upper < 1:
@@ -322,11 +332,15 @@ func (r CapabilityResult) String() string {
 
 func capReason(r CapabilityResult) string {
 	s := "not shown"
-	if r.Stable {
-		s = "stable"
+	if r.Chart.Stable {
+		s = "shown"
 	}
+	s += fmt.Sprintf(" by a chart of these values, %s: %s", r.Chart.Method, r.Chart.Words)
 	if r.Reason != "" {
-		s += ": " + r.Reason
+		s += "\n               the caller says: " + r.Reason
+	}
+	if r.Stable && !r.Chart.Stable {
+		s += "\n               taken as stable on the caller's word"
 	}
 	return s
 }

@@ -230,11 +230,18 @@ func (g *Gauge) finish(repeat, reproduce, part float64, opt GaugeOptions) {
 func (g Gauge) String() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "Method: gauge study, %s. n = %d: %d parts x %d operators x %d repeats.\n", g.Method, g.N, g.Parts, g.Operators, g.Repeats)
+	b.WriteString("Assumes: each person measured each part blind and in random order, the part itself does not change, errors are normal.\n")
 	for _, l := range []struct {
 		name string
 		GaugePart
 	}{{"repeatability", g.Repeatability}, {"reproducibility", g.Reproducibility}, {"gauge R&R", g.GaugeRR}, {"part to part", g.Part}, {"total", g.Total}} {
 		fmt.Fprintf(&b, "%-16s SD %10.4g  %5.1f %% of variance  %5.1f %% of spread\n", l.name, l.SD, 100*l.Contribution, 100*l.Study)
+	}
+	if g.GaugeRR.Tolerance > 0 {
+		fmt.Fprintf(&b, "Gauge R&R takes up %.1f %% of the tolerance; below 10 %% is good, above 30 %% no use (common practice).\n", 100*g.GaugeRR.Tolerance)
+	}
+	if g.Pooled {
+		fmt.Fprintf(&b, "The interaction (p %.2g) was joined to repeatability.\n", g.PInteraction)
 	}
 	fmt.Fprintf(&b, "The device tells %d classes of part apart; 5 or more are wanted.\n", g.Distinct)
 	return b.String()

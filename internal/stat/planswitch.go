@@ -44,9 +44,8 @@ func CodeLetter(lot, level int) (letter string, n int, err error) {
 }
 
 // SwitchMissing says what the tables here lack.
-const SwitchMissing = "The acceptance numbers for each code letter and AQL (master tables), and the limit numbers " +
-	"for reduced inspection, are not in this program: no legible copy was read. Take them from the standard, " +
-	"or use a plan worked out from --aql and --ltpd. Reduced inspection is never started by this program."
+const SwitchMissing = "The table for reduced inspection and its limit numbers are not in this program: no legible copy was read. " +
+	"Reduced inspection is never started by this program; take it from the standard, or use a plan worked out from --aql and --ltpd."
 
 // Severity is the severity of inspection.
 type Severity string

@@ -262,3 +262,41 @@ func TestScreensRefuseWhatIsNotANumber(t *testing.T) {
 		}
 	}
 }
+
+func TestImpossibleTimesAreAsked(t *testing.T) {
+	at := func(h, m, sec int) time.Time { return time.Date(2026, 3, 2, h, m, sec, 0, time.UTC) }
+	opens, closes, grace := 7*time.Hour, 19*time.Hour, 30*time.Minute
+	for _, c := range []struct {
+		name          string
+		entered       []time.Time
+		opens, closes time.Duration
+		hit           bool
+	}{
+		{"in hours, and clearing away", []time.Time{at(6, 45, 0), at(12, 0, 0), at(19, 20, 0), at(19, 29, 0)}, opens, closes, false},
+		{"one slip", []time.Time{at(12, 0, 0), at(23, 0, 0)}, opens, closes, false},
+		{"in the night", []time.Time{at(23, 0, 0), at(3, 0, 0)}, opens, closes, true},
+		{"a late bar", []time.Time{at(0, 30, 0), at(1, 0, 0), at(18, 0, 0)}, 16 * time.Hour, time.Hour, false},
+		{"a late bar at noon", []time.Time{at(12, 0, 0), at(12, 1, 0)}, 16 * time.Hour, time.Hour, true},
+	} {
+		s, err := ClosedScreen(c.entered, c.opens, c.closes, grace)
+		if err != nil || s.Hit != c.hit || !s.ByRule {
+			t.Errorf("%s: %+v, %v; want hit %v", c.name, s, err, c.hit)
+		}
+	}
+	s, err := ProbeScreen([]time.Time{at(9, 0, 0), at(9, 0, 2), at(9, 0, 3), at(9, 1, 0)}, 5*time.Second)
+	if err != nil || !s.Hit {
+		t.Errorf("three readings in 3 s: %+v, %v", s, err)
+	}
+	if s, err = ProbeScreen([]time.Time{at(9, 0, 0), at(9, 0, 5), at(9, 0, 11)}, 5*time.Second); err != nil || s.Hit {
+		t.Errorf("a settled probe: %+v, %v", s, err)
+	}
+	for name, err := range map[string]error{
+		"unordered":   func() error { _, err := ProbeScreen([]time.Time{at(9, 1, 0), at(9, 0, 0)}, time.Second); return err }(),
+		"no response": func() error { _, err := ProbeScreen(nil, 0); return err }(),
+		"25 o'clock":  func() error { _, err := ClosedScreen(nil, 25*time.Hour, closes, grace); return err }(),
+	} {
+		if !errors.Is(err, ErrInput) {
+			t.Errorf("%s: %v, want ErrInput", name, err)
+		}
+	}
+}

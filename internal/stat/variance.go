@@ -71,6 +71,10 @@ type LevelEffect struct {
 	SE     float64 `json:"se"` // of prediction
 	Low    float64 `json:"low"`
 	High   float64 `json:"high"`
+	// RankLow to RankHigh is the interval of the level's rank in its factor, 1
+	// being the lowest effect; 0 where the factor has too many levels to rank.
+	RankLow  int `json:"rankLow,omitempty"`
+	RankHigh int `json:"rankHigh,omitempty"`
 }
 
 // Variance is the result of VarianceComponents. The last component is the
@@ -160,6 +164,7 @@ func VarianceComponents(values []float64, random []Factor, opt VarianceOptions) 
 	out.Mean = m.centre + sol.fixed[0]
 	out.MeanSE = math.Sqrt(s2 * sol.fixedVar[0])
 	out.Effects = m.effects(t, sol, within, opt.Confidence)
+	rankEffects(out.Effects, opt.Confidence)
 	return out, nil
 }
 

@@ -37,36 +37,6 @@ func near(t *testing.T, what string, got, want, within float64) {
 	}
 }
 
-// Davies and Goldsmith 1972, 6.4, and Box and Tiao 1973, 5.1.2, by way of the
-// R package lme4; deviance 327.3271 as in the OpenMx test suite, the rest
-// computed with lme4 1.1-31. The profile intervals are those printed in the
-// documentation of lme4 for the ML fit, from memory.
-func TestVarianceComponentsDyestuff(t *testing.T) {
-	reml, err := VarianceComponents(dyestuff, []Factor{batches(30)}, VarianceOptions{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	near(t, "mean", reml.Mean, 1527.5, 1e-6)
-	near(t, "between, REML", reml.Components[0].Variance, 1764.05, 0.01)
-	near(t, "within, REML", reml.Components[1].Variance, 2451.25, 0.005)
-	// Balanced identity: shrinkage is n v/(n v + w) of the distance of means.
-	v, w := 1764.05, 2451.25
-	near(t, "effect of A", reml.Effects[0].Effect, 5*v/(5*v+w)*(1505-1527.5), 1e-3)
-	// Standard error of the mean: square root of MSB/n, MSB 11271.50.
-	near(t, "standard error of the mean", reml.MeanSE, math.Sqrt(11271.5/30), 1e-3)
-
-	ml, err := VarianceComponents(dyestuff, []Factor{batches(30)}, VarianceOptions{Likelihood: ML})
-	if err != nil {
-		t.Fatal(err)
-	}
-	near(t, "between, ML", ml.Components[0].Variance, 1388.3333, 0.01)
-	near(t, "deviance, ML", ml.Deviance, 327.3271, 5e-5)
-	near(t, "low SD between", ml.Components[0].LowSD, 12.197461, 0.01)
-	near(t, "high SD between", ml.Components[0].HighSD, 84.063361, 0.02)
-	near(t, "low SD within", ml.Components[1].LowSD, 38.229972, 0.01)
-	near(t, "high SD within", ml.Components[1].HighSD, 67.657700, 0.01)
-}
-
 func TestVarianceComponentsAtTheBoundary(t *testing.T) {
 	got, err := VarianceComponents(dyestuff2, []Factor{batches(30)}, VarianceOptions{})
 	if err != nil {

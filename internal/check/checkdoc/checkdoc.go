@@ -11,6 +11,7 @@ import (
 	"samecup.example/samecup/internal/cup/cupcheck"
 	"samecup.example/samecup/internal/espresso/espressocheck"
 	"samecup.example/samecup/internal/milk/milkcheck"
+	"samecup.example/samecup/internal/stat/statcheck"
 )
 
 // ErrDisagrees is wrapped by the error for a check outside its tolerance.
@@ -23,12 +24,13 @@ type Group struct {
 	Checks         []check.Check
 }
 
-// Groups are all checks of the physics, package by package.
+// Groups are all checks, of the physics and of the statistics, package by package.
 func Groups() []Group {
 	return []Group{
 		{"Vessels and froth", "internal/cup", cupcheck.Checks()},
 		{"Espresso", "internal/espresso", espressocheck.Checks()},
 		{"Milk, ice and sweets", "internal/milk", milkcheck.Checks()},
+		{"Statistics", "internal/stat", statcheck.Checks()},
 	}
 }
 
@@ -39,6 +41,11 @@ that this program computes. "Derived arithmetic" is a sum over our own invented
 data, worked outside this program; "common practice" and "from memory" have no
 publication that we read. Nothing here replaces a thermometer, a scale or the
 local food code.
+
+"Quoted by spc" means the help pages of the R package of that name; the papers
+themselves were not read. "Log relative error" is the number of correct digits
+against a certified value of 15; doubles cannot give more where the data carry
+many constant leading digits.
 
 This page is generated: go test ./internal/check/checkdoc -update
 `
