@@ -24,7 +24,7 @@ const DefaultPresenceEvery = 15 * time.Second
 
 // Config sets an agent up.
 type Config struct {
-	// Dir holds identity, releases and the build log; one agent at a time.
+	// Dir holds identity, keys, releases and the build log; one agent at a time.
 	Dir string
 	Log *zap.Logger
 	// Now is the station's clock; time.Now if nil.
@@ -33,6 +33,9 @@ type Config struct {
 	BusURL string
 	// PresenceEvery defaults to DefaultPresenceEvery.
 	PresenceEvery time.Duration
+	// StaleAfter is how long the centre may be silent before the station says
+	// that its book may be old; release.DefaultMaxSilence if 0. It works on.
+	StaleAfter time.Duration
 	// NATSOptions are added to the connection's.
 	NATSOptions []nats.Option
 }
@@ -48,13 +51,15 @@ type Agent struct {
 	work  sync.Pool
 
 	// nc is the connection while Run runs.
-	nc atomic.Pointer[nats.Conn]
-	// books wakes the presence when the shelf or the refusals changed, up the
-	// waiting senders when the bus is back, behind the follower.
-	books, up, behind signal
-	// behindFor counts answers in a row that expected more than is held; the
-	// presence's own.
-	behindFor int
+	nc   atomic.Pointer[nats.Conn]
+	keep *keeper
+	used used
+	// books wakes the presence when the shelf or the refusals changed, up all
+	// who wait when the bus is back, behind the follower, acts their sender.
+	books, up, behind, acts signal
+
+	// deaf agents hear no push; for tests.
+	deaf bool
 
 	mu    sync.Mutex
 	heard heard
@@ -69,8 +74,8 @@ type heard struct {
 	at time.Time
 	// offset is the centre's clock minus the station's.
 	offset time.Duration
-	// releases by scope that the station should hold.
-	releases map[string]uint64
+	// standing is its signed word on what is newest; nil for never.
+	standing *pb.Standing
 }
 
 // Open opens the station in cfg.Dir. It needs no bus: builds can be logged as
@@ -105,16 +110,14 @@ func Open(ctx context.Context, cfg Config) (_ *Agent, err error) {
 	if a.store, err = store.Open(ctx, filepath.Join(cfg.Dir, "builds.db")); err != nil {
 		return nil, err
 	}
-	floors, err := a.store.Floors(ctx)
-	if err != nil {
+	if err := a.used.load(ctx, a.store); err != nil {
 		return nil, err
 	}
-	a.shelf, err = shelf.Open(shelf.Config{
-		Dir: filepath.Join(cfg.Dir, "books"), Keys: id.keys(), Scopes: id.Scopes, Floors: floors, Now: cfg.Now, Log: a.log,
-	})
+	a.keep, err = openKeeper(ctx, &keeper{id: id, now: cfg.Now, log: a.log, refused: a.refuse}, cfg.Dir)
 	if err != nil {
 		return nil, fmt.Errorf("open station %s/%s: %w", id.Site, id.Station, err)
 	}
+	a.shelf = a.keep.shelf
 	return a, nil
 }
 
@@ -122,8 +125,11 @@ func Open(ctx context.Context, cfg Config) (_ *Agent, err error) {
 // first.
 func (a *Agent) Close() error {
 	a.closing.Do(func() {
+		if a.keep != nil {
+			a.closed = a.keep.close()
+		}
 		if a.store != nil {
-			a.closed = a.store.Close()
+			a.closed = errors.Join(a.closed, a.store.Close())
 		}
 		if a.lock != nil {
 			a.closed = errors.Join(a.closed, a.lock.Close())

@@ -21,6 +21,19 @@
 //     that the station takes it for a new build, and the centre counts it once.
 //   - Builds are numbered without gaps and chained by SHA-256 over the exact
 //     bytes of each record.
-//   - A release is taken only if signed by a key learnt at enrolment, for one
-//     of this station's scopes, and newer than what is held.
+//   - A release is followed only if a release key of the key list signed it and
+//     the site's assignment, signed by an online key, orders these very bytes.
+//     Which scope wins is decided at the centre; the station only follows
+//     orders. It never goes back below what was in force here, restarts
+//     included: what it trusts is on disk before it acts on it, and damaged
+//     trust is no fresh start.
+//   - A stop counts from the moment its list is held, whatever the book says,
+//     and goes on counting offline.
+//   - What people acknowledge here is on disk before they are told so, and is
+//     kept until the stream of acts has it.
+//   - Old news does not stop work: the station says that it may be stale.
+//
+// A push from the centre is only a bell. Whatever was missed is read where it
+// stands: at every connect, and whenever the centre names, or an order needs,
+// what is not held.
 package station

@@ -2,7 +2,6 @@ package station
 
 import (
 	"context"
-	"crypto/ed25519"
 	"os"
 	"strings"
 	"testing"
@@ -11,6 +10,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/proto"
 
+	"samecup.example/samecup/internal/release"
 	pb "samecup.example/samecup/proto/samecup/v1"
 )
 
@@ -25,9 +25,11 @@ func (f fleet) EnrolStation(context.Context, *pb.EnrolStationRequest, ...grpc.Ca
 }
 
 func TestEnrol(t *testing.T) {
+	list, first := firstList(t)
+	_, second := nextList(t, list, release.KeyListEdit{Add: []*pb.SigningKey{signingKey(signerOf(1))}})
 	good := &pb.EnrolStationResponse{
-		Site: testSite, Station: testStation, Scopes: testScopes, TrustedKeys: [][]byte{testSigner.Public()},
-		Consumer: "tannery-row_bar-1", BusUrl: "nats://127.0.0.1:4222", TimeZone: "Europe/London",
+		Site: testSite, Station: testStation, Scopes: testScopes, KeyLists: [][]byte{first, second},
+		BusUrl: "nats://127.0.0.1:4222", TimeZone: "Europe/London",
 	}
 	dir := t.TempDir()
 	if err := Enrol(t.Context(), dir, fleet{answer: good}, "code"); err != nil {
@@ -37,8 +39,8 @@ func TestEnrol(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := &Identity{Version: 1, Site: testSite, Station: testStation, Scopes: testScopes, TrustedKeys: [][]byte{testSigner.Public()},
-		Consumer: "tannery-row_bar-1", BusURL: "nats://127.0.0.1:4222", TimeZone: "Europe/London"}
+	want := &Identity{Version: 2, Site: testSite, Station: testStation, Scopes: testScopes,
+		BusURL: "nats://127.0.0.1:4222", TimeZone: "Europe/London"}
 	if diff := cmp.Diff(want, id); diff != "" {
 		t.Error(diff)
 	}
@@ -48,8 +50,9 @@ func TestEnrol(t *testing.T) {
 		want   string
 	}{
 		{"another station's code", func(r *pb.EnrolStationResponse) { r.Station = "bar-2" }, "belongs to"},
-		{"no key", func(r *pb.EnrolStationResponse) { r.TrustedKeys = nil }, "trusted_keys"},
-		{"a short key", func(r *pb.EnrolStationResponse) { r.TrustedKeys = [][]byte{make([]byte, ed25519.PublicKeySize-1)} }, "trusted_keys[0]"},
+		{"no key list", func(r *pb.EnrolStationResponse) { r.KeyLists = nil }, "key_lists"},
+		{"an altered key list", func(r *pb.EnrolStationResponse) { r.KeyLists[0][40] ^= 1 }, "key_lists"},
+		{"a gap in the key lists", func(r *pb.EnrolStationResponse) { r.KeyLists[1] = []byte("nothing") }, "key_lists[1]"},
 		{"no scope", func(r *pb.EnrolStationResponse) { r.Scopes = nil }, "scopes"},
 		{"a scope of no kind", func(r *pb.EnrolStationResponse) { r.Scopes = []string{"planet"} }, "scopes"},
 		{"a site that is no slug", func(r *pb.EnrolStationResponse) { r.Site = "../etc" }, "site"},
@@ -61,6 +64,9 @@ func TestEnrol(t *testing.T) {
 		}
 	}
 	a := open(t, Config{Dir: dir})
+	if v := a.Status().KeyList; v != 2 {
+		t.Errorf("key list %d, want 2", v)
+	}
 	if err := Enrol(t.Context(), dir, fleet{answer: good}, "code"); err == nil || !strings.Contains(err.Error(), "another agent") {
 		t.Errorf("enrolling under a running agent: %v", err)
 	}

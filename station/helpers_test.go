@@ -3,18 +3,13 @@ package station
 import (
 	"context"
 	"crypto/ed25519"
-	"encoding/json"
-	"fmt"
-	"os"
-	"path/filepath"
+	"crypto/sha256"
+	"slices"
 	"sync"
 	"testing"
 	"time"
 
 	"github.com/google/uuid"
-	"github.com/nats-io/nats.go"
-	"github.com/nats-io/nats.go/jetstream"
-	"go.uber.org/zap"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -34,7 +29,9 @@ const (
 
 var (
 	testScopes = release.Scopes("north", testSite)
-	testSigner = release.NewSigner(ed25519.NewKeyFromSeed(make([]byte, ed25519.SeedSize)))
+	// testRoot vouches for testSigner, which signs releases and all else.
+	testRoot   = signerOf(100)
+	testSigner = signerOf(0)
 	// opening is when the test releases come into force.
 	opening = time.Date(2026, 11, 2, 7, 0, 0, 0, time.UTC)
 )
@@ -60,31 +57,113 @@ func testBook(low drink.Milli) *drink.Book {
 	}
 }
 
-// sign makes an envelope; low tells the books of two releases apart.
+func signerOf(seed byte) *release.Signer {
+	raw := make([]byte, ed25519.SeedSize)
+	raw[0] = seed
+	return release.NewSigner(ed25519.NewKeyFromSeed(raw))
+}
+
+func signingKey(s *release.Signer) *pb.SigningKey {
+	return &pb.SigningKey{PublicKey: s.Public(), Roles: []pb.KeyRole{pb.KeyRole_KEY_ROLE_RELEASE, pb.KeyRole_KEY_ROLE_ONLINE}}
+}
+
+const keyListLifetime = 400 * 24 * time.Hour
+
+// firstList is key list 1, which names testSigner.
+func firstList(t testing.TB) (*pb.KeyList, []byte) {
+	t.Helper()
+	list, err := release.FirstKeyList(release.KeyListPlan{
+		Roots: []ed25519.PublicKey{testRoot.Public()}, Threshold: 1, Keys: []*pb.SigningKey{signingKey(testSigner)},
+		Issued: time.Now(), Lifetime: keyListLifetime,
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return list, signList(t, list)
+}
+
+func signList(t testing.TB, list *pb.KeyList) []byte {
+	t.Helper()
+	raw, err := release.SignKeyList(list, testRoot)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return raw
+}
+
+func nextList(t testing.TB, list *pb.KeyList, e release.KeyListEdit) (*pb.KeyList, []byte) {
+	t.Helper()
+	e.Issued, e.Lifetime = time.Now(), keyListLifetime
+	next, err := release.NextKeyList(list, e)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return next, signList(t, next)
+}
+
+// sign makes a release; low tells the books of two releases apart.
 func sign(t testing.TB, number uint64, scope string, effective time.Time, low drink.Milli) []byte {
 	t.Helper()
-	env, _, err := testSigner.Sign(&pb.Release{
-		Number: number, Scope: scope, CreatedTime: timestamppb.New(opening), EffectiveTime: timestamppb.New(effective),
+	return signBy(t, testSigner, number, scope, effective, low)
+}
+
+func signBy(t testing.TB, by *release.Signer, number uint64, scope string, effective time.Time, low drink.Milli) []byte {
+	t.Helper()
+	return seal(t, by, release.PayloadType, &pb.Release{
+		Number: number, Edition: number, Scope: scope, CreatedTime: timestamppb.New(opening), EffectiveTime: timestamppb.New(effective),
 		Book: wire.BookToProto(testBook(low)),
 	})
+}
+
+func seal(t testing.TB, by *release.Signer, payloadType string, m proto.Message) []byte {
+	t.Helper()
+	env, _, err := by.Seal(payloadType, m)
 	if err != nil {
 		t.Fatal(err)
 	}
 	return env
 }
 
+// orderOf orders a release from its effective time on.
+func orderOf(t testing.TB, envelope []byte) *pb.Order {
+	t.Helper()
+	var env pb.Envelope
+	var rel pb.Release
+	if err := proto.Unmarshal(envelope, &env); err != nil {
+		t.Fatal(err)
+	}
+	if err := proto.Unmarshal(env.Payload, &rel); err != nil {
+		t.Fatal(err)
+	}
+	sum := sha256.Sum256(env.Payload)
+	return &pb.Order{Release: rel.Number, Digest: sum[:], Scope: rel.Scope, Edition: rel.Edition, StartTime: rel.EffectiveTime}
+}
+
+func assignment(serial uint64, orders ...*pb.Order) *pb.Assignment {
+	now := time.Now()
+	return &pb.Assignment{Site: testSite, Serial: serial, IssuedTime: timestamppb.New(now), ExpireTime: timestamppb.New(now.Add(7 * 24 * time.Hour)), Orders: orders, KeyList: 1}
+}
+
+func assign(t testing.TB, serial uint64, orders ...*pb.Order) []byte {
+	t.Helper()
+	return seal(t, testSigner, release.AssignmentPayloadType, assignment(serial, orders...))
+}
+
+func stopList(t testing.TB, version uint64, stops ...*pb.Stop) []byte {
+	t.Helper()
+	return seal(t, testSigner, release.StopsPayloadType, &pb.StopList{Version: version, IssuedTime: timestamppb.Now(), Stops: stops})
+}
+
+func stopDrink(id, drinkID string) *pb.Stop {
+	return &pb.Stop{Id: id, Kind: pb.StopKind_STOP_KIND_DRINK, Target: drinkID, Reason: "undeclared nut", Scopes: []string{"chain"}}
+}
+
 // enrolled makes a station's directory.
 func enrolled(t testing.TB, dir, busURL string) {
 	t.Helper()
-	id := Identity{
-		Version: identityVersion, Site: testSite, Station: testStation, Scopes: testScopes,
-		TrustedKeys: [][]byte{testSigner.Public()}, Consumer: bus.StationConsumer(testSite, testStation), BusURL: busURL,
-	}
-	raw, err := json.Marshal(id)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := os.WriteFile(filepath.Join(dir, identityFile), raw, 0o600); err != nil {
+	_, list := firstList(t)
+	answer := &pb.EnrolStationResponse{Site: testSite, Station: testStation, Scopes: testScopes, KeyLists: [][]byte{list}, BusUrl: busURL}
+	if err := Enrol(t.Context(), dir, fleet{answer: answer}, "code"); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -113,10 +192,33 @@ func offline(t testing.TB) *Agent {
 	return a
 }
 
-// give hands an envelope to the agent as the consumer would.
+// give hands a release to the agent and orders it from its effective time on,
+// as the centre would: the release, then an assignment that names the order
+// before the one in force and all after it.
 func give(t testing.TB, a *Agent, envelope []byte) {
 	t.Helper()
-	if err := a.take(t.Context(), envelope); err != nil {
+	o := orderOf(t, envelope)
+	takeIn(t, a, bus.ReleaseSubject(o.Scope, o.Release), envelope)
+	var orders []*pb.Order
+	if held, _ := a.shelf.Assigned(); held != nil {
+		orders = held.Assignment.Orders
+	}
+	orders = addOrder(orders, o, a.cfg.Now())
+	takeIn(t, a, bus.AssignmentSubject(testSite), assign(t, a.shelf.Serial()+1, orders...))
+}
+
+func addOrder(orders []*pb.Order, o *pb.Order, now time.Time) []*pb.Order {
+	out := append(slices.Clone(orders), o)
+	slices.SortStableFunc(out, func(a, b *pb.Order) int { return a.StartTime.AsTime().Compare(b.StartTime.AsTime()) })
+	for len(out) > 2 && !out[2].StartTime.AsTime().After(now) {
+		out = out[1:]
+	}
+	return out
+}
+
+func takeIn(t testing.TB, a *Agent, subject string, envelope []byte) {
+	t.Helper()
+	if err := a.take(t.Context(), nil, subject, envelope); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -179,163 +281,4 @@ func until(t testing.TB, what string, ok func() bool) {
 		}
 		time.Sleep(5 * time.Millisecond)
 	}
-}
-
-// centre is a bus with what the centre does on it.
-type centre struct {
-	t   testing.TB
-	srv *bus.Server
-	cfg bus.ServerConfig
-	nc  *nats.Conn
-	js  jetstream.JetStream
-
-	mu        sync.Mutex
-	presences []*pb.Presence
-	releases  map[string]uint64
-}
-
-func startCentre(t testing.TB) *centre {
-	t.Helper()
-	c := &centre{t: t, cfg: bus.ServerConfig{StoreDir: t.TempDir(), Port: -1}}
-	c.start()
-	t.Cleanup(func() { c.stop() })
-	if err := bus.EnsureStreams(t.Context(), c.js); err != nil {
-		t.Fatal(err)
-	}
-	if _, err := bus.EnsureStationConsumer(t.Context(), c.js, testSite, testStation, testScopes); err != nil {
-		t.Fatal(err)
-	}
-	return c
-}
-
-func (c *centre) start() {
-	c.t.Helper()
-	srv, err := bus.StartServer(c.cfg)
-	if err != nil {
-		c.t.Fatal(err)
-	}
-	c.srv = srv
-	var host string
-	if _, err := fmt.Sscanf(srv.URL(), "nats://127.0.0.1:%d%s", &c.cfg.Port, &host); c.cfg.Port <= 0 {
-		c.t.Fatalf("no port in %s: %v", srv.URL(), err)
-	}
-	if c.nc, err = bus.Connect(context.Background(), srv.URL(), "centre", zap.NewNop()); err != nil {
-		c.t.Fatal(err)
-	}
-	if c.js, err = jetstream.New(c.nc); err != nil {
-		c.t.Fatal(err)
-	}
-	if _, err := c.nc.Subscribe(bus.PresenceSubjects, c.answer); err != nil {
-		c.t.Fatal(err)
-	}
-	if err := c.nc.Flush(); err != nil {
-		c.t.Fatal(err)
-	}
-}
-
-func (c *centre) stop() {
-	if c.srv != nil {
-		c.nc.Close()
-		c.srv.Shutdown()
-		c.srv = nil
-	}
-}
-
-// answer is the authority's side of presence.
-func (c *centre) answer(m *nats.Msg) {
-	var p pb.Presence
-	if err := proto.Unmarshal(m.Data, &p); err != nil {
-		c.t.Error(err)
-		return
-	}
-	c.mu.Lock()
-	c.presences = append(c.presences, &p)
-	reply := &pb.PresenceReply{CentreTime: timestamppb.Now(), Releases: c.releases}
-	c.mu.Unlock()
-	data, err := proto.Marshal(reply)
-	if err != nil {
-		c.t.Error(err)
-		return
-	}
-	_ = m.Respond(data)
-}
-
-func (c *centre) lastPresence() *pb.Presence {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if len(c.presences) == 0 {
-		return nil
-	}
-	return c.presences[len(c.presences)-1]
-}
-
-func (c *centre) publish(scope string, envelope []byte) {
-	c.t.Helper()
-	if _, err := c.js.Publish(c.t.Context(), bus.BookSubject(scope), envelope); err != nil {
-		c.t.Fatal(err)
-	}
-}
-
-// intake reads n distinct builds off BUILDS, counting each build id once, and
-// checks order, numbering and chain.
-func (c *centre) intake(n int) []*pb.BuildRecord {
-	c.t.Helper()
-	cons, err := bus.EnsureIntakeConsumer(c.t.Context(), c.js, bus.StreamBuilds, "intake")
-	if err != nil {
-		c.t.Fatal(err)
-	}
-	seen := make(map[string]bool)
-	var raws [][]byte
-	var out []*pb.BuildRecord
-	for len(out) < n {
-		m, err := cons.Next(jetstream.FetchMaxWait(patience))
-		if err != nil {
-			c.t.Fatalf("%d of %d builds came: %v", len(out), n, err)
-		}
-		var batch pb.BuildBatch
-		if err := proto.Unmarshal(m.Data(), &batch); err != nil {
-			c.t.Fatal(err)
-		}
-		for _, raw := range batch.GetRecords() {
-			var r pb.BuildRecord
-			if err := proto.Unmarshal(raw, &r); err != nil {
-				c.t.Fatal(err)
-			}
-			if seen[r.GetBuild().GetId()] {
-				continue
-			}
-			seen[r.GetBuild().GetId()] = true
-			raws, out = append(raws, raw), append(out, &r)
-		}
-		if err := m.DoubleAck(c.t.Context()); err != nil {
-			c.t.Fatal(err)
-		}
-	}
-	checkChain(c.t, raws)
-	return out
-}
-
-// deviations reads n distinct build ids off DEVIATIONS.
-func (c *centre) deviations(n int) map[string]bool {
-	c.t.Helper()
-	cons, err := bus.EnsureIntakeConsumer(c.t.Context(), c.js, bus.StreamDeviations, "deviations")
-	if err != nil {
-		c.t.Fatal(err)
-	}
-	out := make(map[string]bool)
-	for len(out) < n {
-		m, err := cons.Next(jetstream.FetchMaxWait(patience))
-		if err != nil {
-			c.t.Fatalf("%d of %d deviations came: %v", len(out), n, err)
-		}
-		var r pb.BuildRecord
-		if err := proto.Unmarshal(m.Data(), &r); err != nil {
-			c.t.Fatal(err)
-		}
-		out[r.GetBuild().GetId()] = true
-		if err := m.DoubleAck(c.t.Context()); err != nil {
-			c.t.Fatal(err)
-		}
-	}
-	return out
 }

@@ -1,8 +1,8 @@
 package station
 
 import (
+	"bytes"
 	"context"
-	"crypto/ed25519"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -16,9 +16,12 @@ import (
 )
 
 const (
-	identityFile    = "identity.json"
-	identityVersion = 1
+	identityFile = "identity.json"
+	// trustFile holds the trusted state: keys, revocations and floors.
+	trustFile       = "trust.state"
+	identityVersion = 2
 	maxIdentity     = 64 << 10
+	maxState        = 2 << 20
 )
 
 // ErrNotEnrolled is returned for a directory without an identity.
@@ -31,18 +34,16 @@ type Identity struct {
 	Station string `json:"station"`
 	// Scopes from the widest to the most specific.
 	Scopes []string `json:"scopes"`
-	// TrustedKeys are Ed25519 public keys; base64 in the file.
-	TrustedKeys [][]byte `json:"trusted_keys"`
-	// Consumer is the durable consumer that the centre made on the books.
-	Consumer string `json:"consumer"`
-	BusURL   string `json:"bus_url"`
+	BusURL string   `json:"bus_url"`
 	// TimeZone is an IANA name, for showing times.
 	TimeZone string `json:"time_zone"`
 }
 
-// Enrol spends a code at the centre and writes the identity to dir. A directory
-// that is another station's already is refused, since its log carries on that
-// station's numbering; the same station may enrol again to learn new keys.
+// Enrol spends a code at the centre and writes the identity and the trusted
+// keys to dir. A directory that is another station's already is refused, since
+// its log carries on that station's numbering; the same station may enrol
+// again, which keeps its floors if its keys lead on to the centre's, and sets
+// keys and floors anew if they do not or are damaged.
 func Enrol(ctx context.Context, dir string, fleet pb.FleetServiceClient, code string) (err error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return fmt.Errorf("make the station's directory: %w", err)
@@ -52,7 +53,7 @@ func Enrol(ctx context.Context, dir string, fleet pb.FleetServiceClient, code st
 		return err
 	}
 	defer func() { err = errors.Join(err, lock.Close()) }()
-	old, err := LoadIdentity(dir)
+	old, err := readIdentity(dir)
 	if err != nil && !errors.Is(err, ErrNotEnrolled) {
 		return err
 	}
@@ -62,7 +63,7 @@ func Enrol(ctx context.Context, dir string, fleet pb.FleetServiceClient, code st
 	}
 	id := &Identity{
 		Version: identityVersion, Site: res.GetSite(), Station: res.GetStation(), Scopes: res.GetScopes(),
-		TrustedKeys: res.GetTrustedKeys(), Consumer: res.GetConsumer(), BusURL: res.GetBusUrl(), TimeZone: res.GetTimeZone(),
+		BusURL: res.GetBusUrl(), TimeZone: res.GetTimeZone(),
 	}
 	if err := id.check(); err != nil {
 		return fmt.Errorf("the centre's answer to the enrolment cannot be used: %w", err)
@@ -70,15 +71,89 @@ func Enrol(ctx context.Context, dir string, fleet pb.FleetServiceClient, code st
 	if old != nil && (old.Site != id.Site || old.Station != id.Station) {
 		return fmt.Errorf("directory %s belongs to station %s/%s, and the code is for %s/%s: name another directory", dir, old.Site, old.Station, id.Site, id.Station)
 	}
+	trust, err := enrolTrust(dir, res.GetKeyLists())
+	if err != nil {
+		return fmt.Errorf("the centre's answer to the enrolment cannot be used: %w", err)
+	}
+	state, err := trust.Marshal()
+	if err != nil {
+		return err
+	}
 	raw, err := json.MarshalIndent(id, "", "  ")
 	if err != nil {
 		return fmt.Errorf("write the identity: %w", err)
 	}
+	// The identity last: it is what makes the directory a station's.
+	if err := durable.WriteFile(filepath.Join(dir, trustFile), state); err != nil {
+		return err
+	}
 	return durable.WriteFile(filepath.Join(dir, identityFile), append(raw, '\n'))
+}
+
+// enrolTrust leads what is trusted so far on to the last of the lists, or
+// starts from the first.
+func enrolTrust(dir string, lists [][]byte) (*release.Trust, error) {
+	if len(lists) == 0 {
+		return nil, errors.New("key_lists is empty: without one no release could be verified")
+	}
+	fresh, err := release.NewTrust(lists[0])
+	for i := 1; err == nil && i < len(lists); i++ {
+		if _, err = fresh.AddKeyList(lists[i]); err != nil {
+			err = fmt.Errorf("key_lists[%d]: %w", i, err)
+		}
+	}
+	if err != nil {
+		return nil, fmt.Errorf("key_lists: %w", err)
+	}
+	raw, err := readState(dir)
+	if err != nil {
+		return fresh, nil
+	}
+	held, err := release.Open(raw)
+	if err != nil {
+		return fresh, nil
+	}
+	for i, l := range lists {
+		_, err := held.AddKeyList(l)
+		if r, ok := errors.AsType[*release.Refusal](err); ok && r.Reason == release.Older || i+1 < int(held.Version()) {
+			// It holds a later one already.
+			continue
+		}
+		if err != nil {
+			return fresh, nil
+		}
+	}
+	if held.Version() != fresh.Version() || !bytes.Equal(held.KeyListEnvelope(), fresh.KeyListEnvelope()) {
+		return fresh, nil
+	}
+	return held, nil
+}
+
+func readState(dir string) ([]byte, error) {
+	path := filepath.Join(dir, trustFile)
+	info, err := os.Stat(path)
+	if err == nil && info.Size() > maxState {
+		return nil, fmt.Errorf("%s has %d bytes, at most %d are taken", path, info.Size(), maxState)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read the trusted state: %w", err)
+	}
+	return os.ReadFile(path)
 }
 
 // LoadIdentity reads the identity in dir; ErrNotEnrolled if there is none.
 func LoadIdentity(dir string) (*Identity, error) {
+	id, err := readIdentity(dir)
+	if err != nil {
+		return nil, err
+	}
+	if err := id.check(); err != nil {
+		return nil, fmt.Errorf("%s: %w", filepath.Join(dir, identityFile), err)
+	}
+	return id, nil
+}
+
+func readIdentity(dir string) (*Identity, error) {
 	path := filepath.Join(dir, identityFile)
 	info, err := os.Stat(path)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -98,15 +173,12 @@ func LoadIdentity(dir string) (*Identity, error) {
 	if err := json.Unmarshal(raw, &id); err != nil {
 		return nil, fmt.Errorf("%s is damaged: restore it, or remove it and enrol again: %w", path, err)
 	}
-	if err := id.check(); err != nil {
-		return nil, fmt.Errorf("%s: %w", path, err)
-	}
 	return &id, nil
 }
 
 func (id *Identity) check() error {
 	if id.Version != identityVersion {
-		return fmt.Errorf("version is %d, this program reads %d", id.Version, identityVersion)
+		return fmt.Errorf("version is %d, this program reads %d: enrol this station again with a new code", id.Version, identityVersion)
 	}
 	if !release.Slug(id.Site) || !release.Slug(id.Station) {
 		return fmt.Errorf("site %q and station %q must be slugs such as tannery-row and bar-1", id.Site, id.Station)
@@ -124,23 +196,7 @@ func (id *Identity) check() error {
 		}
 		seen[s] = true
 	}
-	if len(id.TrustedKeys) == 0 {
-		return errors.New("trusted_keys is empty: without one no release could be verified")
-	}
-	for i, k := range id.TrustedKeys {
-		if len(k) != ed25519.PublicKeySize {
-			return fmt.Errorf("trusted_keys[%d] has %d bytes, an Ed25519 public key has %d", i, len(k), ed25519.PublicKeySize)
-		}
-	}
 	return nil
-}
-
-func (id *Identity) keys() []ed25519.PublicKey {
-	out := make([]ed25519.PublicKey, len(id.TrustedKeys))
-	for i, k := range id.TrustedKeys {
-		out[i] = k
-	}
-	return out
 }
 
 // lockDir keeps a second agent out of a directory.

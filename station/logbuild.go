@@ -15,6 +15,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"samecup.example/samecup/internal/drink"
+	"samecup.example/samecup/internal/release"
 	"samecup.example/samecup/internal/rpc"
 	"samecup.example/samecup/internal/verdict"
 	"samecup.example/samecup/internal/wire"
@@ -72,9 +73,15 @@ func (a *Agent) judge(m *pb.Build) (store.Entry, *pb.LogBuildResponse, error) {
 	if err != nil {
 		return store.Entry{}, nil, err
 	}
+	stops, err := a.stopsOf(&w.build)
+	if err != nil {
+		return store.Entry{}, nil, err
+	}
 	held.Set.Judge(&w.build, now, &w.verdict)
+	stops.Judge(held.Serving(w.build.Serving), &w.build, &w.verdict)
+	a.used.note(held.Number, now)
 	v := wire.VerdictToProto(&w.verdict)
-	body, err := w.record(m, held.Number, v, now)
+	body, err := w.record(m, v, now)
 	if err != nil {
 		return store.Entry{}, nil, err
 	}
@@ -143,21 +150,46 @@ func (a *Agent) judgeBy(b *drink.Build, now time.Time) (*shelf.Held, error) {
 			return h, nil
 		}
 	}
-	h := a.shelf.For(b.StartedAt, now)
-	if h == nil {
-		return nil, rpc.Fail(codes.FailedPrecondition, "NO_RELEASE", "this station holds no release in force yet; publish one, or wait until it has arrived", nil)
+	o := a.shelf.For(b.StartedAt, now)
+	if o == nil {
+		return nil, noRelease()
 	}
 	if b.Release != 0 {
-		return nil, rpc.Invalid(rpc.Violation{Field: "build.release", Description: fmt.Sprintf("release %d is not held here: write %d, which was in force when the build began, or 0", b.Release, h.Number)})
+		return nil, rpc.Invalid(rpc.Violation{Field: "build.release", Description: fmt.Sprintf("release %d is not held here: write %d, which was in force when the build began, or 0", b.Release, o.Release)})
 	}
-	b.Release = h.Number
-	return h, nil
+	b.Release = o.Release
+	return o.Held, nil
+}
+
+// stopsOf finds the stop list that the build names, or the one to enforce, and
+// writes its version into the build.
+func (a *Agent) stopsOf(b *drink.Build) (*release.Stops, error) {
+	l := a.shelf.Stops()
+	if b.StopList != 0 {
+		if l = a.shelf.StopsByVersion(b.StopList); l == nil {
+			return nil, rpc.Invalid(rpc.Violation{Field: "build.stop_list", Description: fmt.Sprintf("stop list %d is not held here: write %d, which is in force, or 0", b.StopList, a.stopVersion())})
+		}
+	}
+	if l == nil {
+		return nil, nil
+	}
+	b.StopList = l.Version
+	return l.Stops, nil
+}
+
+// stopVersion is that of the stop list to enforce, 0 for none.
+func (a *Agent) stopVersion() uint64 {
+	if l := a.shelf.Stops(); l != nil {
+		return l.Version
+	}
+	return 0
 }
 
 // Field numbers of pb.BuildRecord and pb.Build that record writes by hand.
 const (
 	recordBuild, recordVerdict, recordTime = 1, 2, 5
 	buildRelease, buildSite, buildStation  = 3, 4, 5
+	buildStopList                          = 18
 	recordSpare                            = 64
 	lengthBytes                            = 5
 )
@@ -165,7 +197,7 @@ const (
 // record marshals a pb.BuildRecord but for what the log adds, once. Fields that
 // the station filled in are appended to the build as it came, which protobuf
 // reads as set, so that the caller's message stays untouched.
-func (w *work) record(m *pb.Build, number uint64, v *pb.Verdict, now time.Time) ([]byte, error) {
+func (w *work) record(m *pb.Build, v *pb.Verdict, now time.Time) ([]byte, error) {
 	buf, err := proto.MarshalOptions{}.MarshalAppend(w.buf[:0], m)
 	if err != nil {
 		return nil, rpc.Invalid(rpc.Violation{Field: "build", Description: "it cannot be written: " + err.Error()})
@@ -175,7 +207,7 @@ func (w *work) record(m *pb.Build, number uint64, v *pb.Verdict, now time.Time) 
 	}
 	if m.GetRelease() == 0 {
 		buf = protowire.AppendTag(buf, buildRelease, protowire.VarintType)
-		buf = protowire.AppendVarint(buf, number)
+		buf = protowire.AppendVarint(buf, w.build.Release)
 	}
 	if m.GetSite() == "" {
 		buf = protowire.AppendTag(buf, buildSite, protowire.BytesType)
@@ -184,6 +216,10 @@ func (w *work) record(m *pb.Build, number uint64, v *pb.Verdict, now time.Time) 
 	if m.GetStation() == "" {
 		buf = protowire.AppendTag(buf, buildStation, protowire.BytesType)
 		buf = protowire.AppendString(buf, w.build.Station)
+	}
+	if m.GetStopList() == 0 && w.build.StopList != 0 {
+		buf = protowire.AppendTag(buf, buildStopList, protowire.VarintType)
+		buf = protowire.AppendVarint(buf, w.build.StopList)
 	}
 	build := len(buf)
 	if buf, err = (proto.MarshalOptions{}).MarshalAppend(buf, v); err != nil {
@@ -214,6 +250,9 @@ func (a *Agent) again(m *pb.Build, first []byte) (*pb.LogBuildResponse, error) {
 	now := proto.Clone(m).(*pb.Build)
 	if now.Release == 0 {
 		now.Release = rec.GetBuild().GetRelease()
+	}
+	if now.StopList == 0 {
+		now.StopList = rec.GetBuild().GetStopList()
 	}
 	if now.Site == "" {
 		now.Site = a.id.Site

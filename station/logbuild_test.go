@@ -91,6 +91,7 @@ func TestLogBuildRefuses(t *testing.T) {
 		{"no start", with(func(b *pb.Build) { b.StartedTime = nil }), "build.started_time"},
 		{"an impossible start", with(func(b *pb.Build) { b.StartedTime = &timestamppb.Timestamp{Seconds: 1 << 60} }), "build.started_time"},
 		{"an unknown release", with(func(b *pb.Build) { b.Release = 99 }), "build.release"},
+		{"an unknown stop list", with(func(b *pb.Build) { b.StopList = 99 }), "build.stop_list"},
 		{"no serving", with(func(b *pb.Build) { b.Serving = "" }), "build.serving"},
 		{"a value beyond all bounds", with(func(b *pb.Build) { b.Readings[0].ValueMilli = 1 << 62 }), "build.readings[0].value_milli"},
 		{"text that is not UTF-8", with(func(b *pb.Build) { b.By = "b\xff" }), "build.by"},
@@ -144,7 +145,7 @@ func TestLogBuildTwice(t *testing.T) {
 	a := offline(t)
 	first := slow()
 	want := logOne(t, a, first)
-	give(t, a, sign(t, 2, "chain", opening, 28_000))
+	give(t, a, sign(t, 2, "chain", opening.Add(time.Hour), 28_000))
 
 	got := logOne(t, a, first)
 	if !got.GetDuplicate() || got.GetSequence() != want.GetSequence() || got.GetRelease() != 1 || !proto.Equal(got.GetVerdict(), want.GetVerdict()) {

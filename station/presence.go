@@ -2,16 +2,17 @@ package station
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"time"
 
 	"github.com/nats-io/nats.go"
-	"go.uber.org/zap"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"samecup.example/samecup/internal/bus"
+	"samecup.example/samecup/internal/release"
 	pb "samecup.example/samecup/proto/samecup/v1"
 )
 
@@ -45,7 +46,7 @@ func (a *Agent) untilPresence() time.Duration {
 	d := a.cfg.PresenceEvery
 	now := a.cfg.Now()
 	if next := a.shelf.Next(now); next != nil {
-		d = min(d, max(next.Effective.Sub(now), time.Millisecond))
+		d = min(d, max(next.Start.Sub(now), time.Millisecond))
 	}
 	return d
 }
@@ -55,6 +56,8 @@ func (a *Agent) presentOnce(ctx context.Context, nc *nats.Conn) error {
 	if err != nil {
 		return err
 	}
+	p.Nonce = make([]byte, release.MinNonce)
+	_, _ = rand.Read(p.Nonce) // never fails
 	data, err := proto.Marshal(p)
 	if err != nil {
 		return fmt.Errorf("marshal the presence: %w", err)
@@ -74,37 +77,43 @@ func (a *Agent) presentOnce(ctx context.Context, nc *nats.Conn) error {
 	if reply.GetCentreTime().CheckValid() != nil {
 		return errors.New("the answer to a presence has no time")
 	}
+	if len(reply.GetStanding()) == 0 {
+		return errors.New("the answer to a presence has no standing: the authority is older than this station")
+	}
+	standing, err := a.keep.standing(reply.GetStanding(), p.Nonce)
+	if r, ok := errors.AsType[*release.Refusal](err); ok {
+		if r.Reason == release.UntrustedKey {
+			// There may be a newer key list.
+			a.behind.send()
+		} else {
+			a.refuse(ctx, r)
+		}
+	}
+	if err != nil {
+		return fmt.Errorf("the answer to a presence: %w", err)
+	}
 	// The answer is taken to be made half-way through the round trip.
 	middle := p.GetSentTime().AsTime().Add(trip / 2)
 	a.mu.Lock()
-	a.heard = heard{at: time.Now(), offset: reply.GetCentreTime().AsTime().Sub(middle), releases: reply.GetReleases()}
+	a.heard = heard{at: time.Now(), offset: standing.GetCentreTime().AsTime().Sub(middle), standing: standing}
 	a.mu.Unlock()
-	a.checkBehind(reply.GetReleases())
+	if a.lags(standing) {
+		a.behind.send()
+	}
 	return nil
 }
 
-// checkBehind compares what the centre expects with what is held, rather than
-// trust that every release was pushed. A release may be under way when the
-// centre is first asked, so only the second time counts.
-func (a *Agent) checkBehind(expected map[string]uint64) {
-	behind := false
-	for _, scope := range a.id.Scopes {
-		want, held := expected[scope], a.shelf.Held(scope)
-		if want <= held {
-			continue
-		}
-		behind = true
-		if a.behindFor == 1 {
-			a.log.Warn("behind the centre", zap.String("scope", scope), zap.Uint64("expected", want), zap.Uint64("held", held))
-		}
-	}
-	if !behind {
-		a.behindFor = 0
-		return
-	}
-	if a.behindFor++; a.behindFor > 1 {
-		a.behind.send()
-	}
+// expected is the centre's last word on what is newest; nil for none.
+func (a *Agent) expected() *pb.Standing {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.heard.standing
+}
+
+// lags compares what the centre has with what is held, rather than trust that
+// everything was pushed.
+func (a *Agent) lags(s *pb.Standing) bool {
+	return s.GetKeyList() > a.keep.version() || s.GetStopList() > a.stopVersion() || s.GetAssignment() > a.shelf.Serial()
 }
 
 // presence is what the station says of itself.
@@ -118,6 +127,7 @@ func (a *Agent) presence(ctx context.Context) (*pb.Presence, error) {
 		Site: a.id.Site, Station: a.id.Station, Release: s.Release, NextRelease: s.NextRelease,
 		OutboxDepth: s.OutboxDepth, LastSequence: s.LastSequence, SentTime: timestamppb.New(a.cfg.Now()),
 		ClockOffsetMs: s.ClockOffset.Milliseconds(), Refusals: refusals,
+		Assignment: s.Assignment, StopList: s.StopList, KeyList: s.KeyList, Stale: s.Stale, UsedReleases: a.used.since(a.cfg.Now()),
 	}
 	if !s.LastBuild.IsZero() {
 		p.LastBuildTime = timestamppb.New(s.LastBuild)
@@ -128,13 +138,19 @@ func (a *Agent) presence(ctx context.Context) (*pb.Presence, error) {
 // Status is a station's state at a moment.
 type Status struct {
 	Site, Station string
-	// Release in force, 0 for none, since ReleaseEffective; NextRelease takes
-	// over later, 0 for none.
-	Release, NextRelease uint64
-	ReleaseEffective     time.Time
+	// Release in force, 0 for none, since ReleaseEffective, of Edition;
+	// NextRelease takes over at NextAt, 0 for none.
+	Release, Edition, NextRelease uint64
+	ReleaseEffective, NextAt      time.Time
+	// Assignment, StopList and KeyList are the versions held, 0 for none.
+	Assignment, StopList, KeyList uint64
+	// Stale says that what is held may be old, StaleReason why, in a sentence.
+	Stale       bool
+	StaleReason string
 	// Online is true while the bus is connected and the centre answers.
 	Online bool
-	// Behind is true while the centre expects a release that is not held.
+	// Behind is true while the centre has, or ordered, what is not held here or
+	// was refused.
 	Behind bool
 	// OutboxDepth is how many builds the bus has not acknowledged.
 	OutboxDepth, LastSequence uint64
@@ -158,14 +174,16 @@ func (a *Agent) Status() Status {
 		OutboxDepth: log.Depth(), LastSequence: log.Last, LastBuild: log.LastTime,
 		Heard: h.at, ClockOffset: h.offset,
 	}
-	if r := a.shelf.InForce(now); r != nil {
-		s.Release, s.ReleaseEffective = r.Number, r.Effective
+	if o := a.shelf.InForce(now); o != nil {
+		s.Release, s.ReleaseEffective, s.Edition = o.Release, o.Start, o.Held.Edition
 	}
-	if r := a.shelf.Next(now); r != nil {
-		s.NextRelease = r.Number
+	if o := a.shelf.Next(now); o != nil {
+		s.NextRelease, s.NextAt = o.Release, o.Start
 	}
-	for _, scope := range a.id.Scopes {
-		s.Behind = s.Behind || h.releases[scope] > a.shelf.Held(scope)
+	s.Behind = a.shelf.Behind(now) || a.lags(h.standing)
+	s.Assignment, s.StopList, s.KeyList = a.shelf.Serial(), a.stopVersion(), a.keep.version()
+	if f := a.keep.fresh.Load().Freshness(a.id.Site, now, a.cfg.StaleAfter); f.Stale {
+		s.Stale, s.StaleReason = true, f.Sentences[0]
 	}
 	if nc := a.nc.Load(); nc != nil && nc.IsConnected() {
 		s.Online = !h.at.IsZero() && time.Since(h.at) < missedPresences*a.cfg.PresenceEvery

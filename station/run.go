@@ -49,9 +49,10 @@ func (a *Agent) Run(ctx context.Context) error {
 	g, ctx := errgroup.WithContext(ctx)
 	status := nc.StatusChanged(nats.CONNECTED)
 	g.Go(func() error { a.watchBus(ctx, status); return nil })
-	g.Go(func() error { a.follow(ctx, js); return nil })
+	g.Go(func() error { a.follow(ctx, nc, js); return nil })
 	g.Go(func() error { a.sendBuilds(ctx, js); return nil })
 	g.Go(func() error { a.sendDeviations(ctx, js); return nil })
+	g.Go(func() error { a.sendActs(ctx, js); return nil })
 	g.Go(func() error { a.present(ctx, nc); return nil })
 	return g.Wait()
 }

@@ -46,11 +46,15 @@ func (s *service) GetCard(_ context.Context, req *pb.GetCardRequest) (*pb.GetCar
 func (s *service) GetStatus(context.Context, *pb.GetStatusRequest) (*pb.GetStatusResponse, error) {
 	st := s.agent.Status()
 	res := &pb.GetStatusResponse{
+		Edition: st.Edition, Stale: st.Stale, StaleReason: st.StaleReason, StopList: st.StopList,
 		Site: st.Site, Station: st.Station, Release: st.Release, NextRelease: st.NextRelease,
 		Online: st.Online, OutboxDepth: st.OutboxDepth, LastSequence: st.LastSequence,
 	}
 	if st.Release != 0 {
 		res.ReleaseEffectiveTime = timestamppb.New(st.ReleaseEffective)
+	}
+	if st.NextRelease != 0 {
+		res.NextReleaseTime = timestamppb.New(st.NextAt)
 	}
 	if !st.Heard.IsZero() {
 		res.HeardTime = timestamppb.New(st.Heard)
@@ -58,10 +62,54 @@ func (s *service) GetStatus(context.Context, *pb.GetStatusRequest) (*pb.GetStatu
 	return res, nil
 }
 
-func (a *Agent) inForce() (*shelf.Held, error) {
-	h := a.shelf.InForce(a.cfg.Now())
-	if h == nil {
-		return nil, rpc.Fail(codes.FailedPrecondition, "NO_RELEASE", "this station holds no release in force yet; publish one, or wait until it has arrived", nil)
+// ListStops tells what must not be made here, whatever the book says.
+func (s *service) ListStops(ctx context.Context, _ *pb.StationServiceListStopsRequest) (*pb.StationServiceListStopsResponse, error) {
+	a := s.agent
+	res := &pb.StationServiceListStopsResponse{}
+	list := a.shelf.Stops()
+	if list == nil {
+		return res, nil
 	}
-	return h, nil
+	seen, err := a.store.StopsSeen(ctx)
+	if err != nil {
+		return nil, err
+	}
+	now := a.cfg.Now()
+	res.Version, res.Stops = list.Version, list.Stops.Open()
+	for _, stop := range res.Stops {
+		if seen[stop.GetId()] {
+			res.Acknowledged = append(res.Acknowledged, stop.GetId())
+		}
+	}
+	if f := a.keep.fresh.Load().Freshness(a.id.Site, now, a.cfg.StaleAfter); !f.StopList.IsZero() {
+		res.ConfirmTime = timestamppb.New(f.StopList)
+	}
+	if o := a.shelf.InForce(now); o != nil {
+		for _, sv := range o.Held.Servings {
+			if list.Stops.Serving(o.Held.Serving(sv.GetId())) {
+				res.Servings = append(res.Servings, sv.GetId())
+			}
+		}
+	}
+	return res, nil
+}
+
+func (s *service) AcknowledgeStop(ctx context.Context, req *pb.StationServiceAcknowledgeStopRequest) (*pb.StationServiceAcknowledgeStopResponse, error) {
+	return s.agent.AcknowledgeStop(ctx, req)
+}
+
+func (s *service) AcknowledgeCard(ctx context.Context, req *pb.StationServiceAcknowledgeCardRequest) (*pb.StationServiceAcknowledgeCardResponse, error) {
+	return s.agent.AcknowledgeCard(ctx, req)
+}
+
+func (a *Agent) inForce() (*shelf.Held, error) {
+	o := a.shelf.InForce(a.cfg.Now())
+	if o == nil {
+		return nil, noRelease()
+	}
+	return o.Held, nil
+}
+
+func noRelease() error {
+	return rpc.Fail(codes.FailedPrecondition, "NO_RELEASE", "this station holds no release in force yet; publish one, or wait until it has arrived", nil)
 }

@@ -52,7 +52,6 @@ const (
 	// MaxPayloadBytes bounds one message.
 	MaxPayloadBytes = 8 << 20
 
-	BookHistory    = 64
 	maxStreamBytes = 8 << 30
 	maxBookBytes   = 2 << 30
 	maxActBytes    = 256 << 20
@@ -64,9 +63,6 @@ const (
 	reconnectWait   = 500 * time.Millisecond
 	reconnectJitter = 500 * time.Millisecond
 )
-
-// BookSubject is where releases of a scope are published.
-func BookSubject(scope string) string { return prefixBook + scope }
 
 // ReleaseSubject is where one release of a scope is published, and stays.
 func ReleaseSubject(scope string, number uint64) string {
@@ -149,7 +145,7 @@ func EnsureStreams(ctx context.Context, js jetstream.JetStream) error {
 			AllowDirect:       true,
 			Retention:         jetstream.LimitsPolicy,
 			Discard:           jetstream.DiscardOld,
-			MaxMsgsPerSubject: BookHistory,
+			MaxMsgsPerSubject: 1,
 			MaxBytes:          maxBookBytes,
 			Storage:           jetstream.FileStorage,
 			Duplicates:        DedupeWindow,
@@ -163,32 +159,6 @@ func EnsureStreams(ctx context.Context, js jetstream.JetStream) error {
 		}
 	}
 	return nil
-}
-
-// StationConsumer is the name of a station's durable consumer on BOOK.
-func StationConsumer(site, station string) string { return site + "_" + station }
-
-// EnsureStationConsumer makes a station's durable consumer on BOOK: the kept
-// releases of each of its scopes in order, then each new one. The last alone
-// would not do, since it may take effect later than today. The centre makes the
-// consumer, since a station may not.
-func EnsureStationConsumer(ctx context.Context, js jetstream.JetStream, site, station string, scopes []string) (string, error) {
-	name := StationConsumer(site, station)
-	subjects := make([]string, len(scopes))
-	for i, s := range scopes {
-		subjects[i] = BookSubject(s)
-	}
-	_, err := js.CreateOrUpdateConsumer(ctx, StreamBook, jetstream.ConsumerConfig{
-		Durable:        name,
-		DeliverPolicy:  jetstream.DeliverAllPolicy,
-		AckPolicy:      jetstream.AckExplicitPolicy,
-		AckWait:        ackWait,
-		FilterSubjects: subjects,
-	})
-	if err != nil {
-		return "", fmt.Errorf("consumer %s on %s: %w", name, StreamBook, err)
-	}
-	return name, nil
 }
 
 // EnsureIntakeConsumer makes the centre's durable consumer on a whole stream,

@@ -2,7 +2,6 @@ package bus_test
 
 import (
 	"errors"
-	"strings"
 	"testing"
 	"time"
 
@@ -65,38 +64,32 @@ func TestEventIsStoredOnceAndCarriesCloudEventsHeaders(t *testing.T) {
 	}
 }
 
-func TestStationConsumerSeesItsScopesAndNoOther(t *testing.T) {
+func TestBookKeepsTheLastOfEachSubjectAndIsReadDirectly(t *testing.T) {
 	_, js := start(t, t.TempDir())
-	put := func(scope, body string) {
-		if _, err := js.Publish(t.Context(), bus.BookSubject(scope), []byte(body)); err != nil {
+	for _, m := range [][2]string{
+		{bus.ReleaseSubject("chain", 1), "r1"}, {bus.ReleaseSubject("chain", 2), "r2"},
+		{bus.AssignmentSubject("tannery-row"), "old"}, {bus.AssignmentSubject("tannery-row"), "new"},
+		{bus.StopListSubject(1), "s1"}, {bus.StopListSubject(2), "s2"}, {bus.KeyListSubject(1), "k1"},
+	} {
+		if _, err := js.Publish(t.Context(), m[0], []byte(m[1])); err != nil {
 			t.Fatal(err)
 		}
 	}
-	put("chain", "1")
-	put("chain", "2")
-	put("site.oyster-steps", "3")
-	name, err := bus.EnsureStationConsumer(t.Context(), js, "tannery-row", "bar-1", []string{"chain", "region.north", "site.tannery-row"})
+	s, err := js.Stream(t.Context(), bus.StreamBook)
 	if err != nil {
 		t.Fatal(err)
 	}
-	put("site.tannery-row", "4")
-	c, err := js.Consumer(t.Context(), bus.StreamBook, name)
-	if err != nil {
-		t.Fatal(err)
+	if !s.CachedInfo().Config.AllowDirect || s.CachedInfo().State.Msgs != 6 {
+		t.Errorf("stream is %+v", s.CachedInfo())
 	}
-	var got []string
-	for range 3 {
-		m, err := c.Next(jetstream.FetchMaxWait(5 * time.Second))
-		if err != nil {
-			t.Fatal(err)
+	for subject, want := range map[string]string{
+		bus.ReleaseSubject("chain", 1): "r1", bus.AssignmentSubject("tannery-row"): "new", bus.StopListSubjects: "s2",
+		bus.ReleaseSubjects("chain"): "r2",
+	} {
+		m, err := s.GetLastMsgForSubject(t.Context(), subject)
+		if err != nil || string(m.Data) != want {
+			t.Errorf("%s: %v, %v; want %s", subject, m, err, want)
 		}
-		got = append(got, string(m.Data()))
-	}
-	if s := strings.Join(got, ","); s != "1,2,4" {
-		t.Fatalf("got %s", s)
-	}
-	if info, _ := c.Info(t.Context()); info.NumPending != 0 {
-		t.Fatalf("%d more pending", info.NumPending)
 	}
 }
 

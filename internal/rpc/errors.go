@@ -31,6 +31,12 @@ func Blocked(reason string, violations ...Violation) error {
 	return violated(codes.FailedPrecondition, reason, violations)
 }
 
+// Conflict is an ABORTED error that carries each violation: somebody else was
+// faster, and the caller is to read again and repeat.
+func Conflict(reason string, violations ...Violation) error {
+	return violated(codes.Aborted, reason, violations)
+}
+
 func violated(code codes.Code, reason string, violations []Violation) error {
 	br := &errdetails.BadRequest{}
 	lines := make([]string, len(violations))

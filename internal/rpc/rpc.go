@@ -42,8 +42,8 @@ type Options struct {
 	Authorise Authoriser
 }
 
-// LoopbackOnly allows callers on this machine: the rule until callers have
-// identities.
+// LoopbackOnly allows callers on this machine: the rule for callers without an
+// identity.
 func LoopbackOnly(ctx context.Context, _ string) error {
 	p, ok := peer.FromContext(ctx)
 	if !ok {
@@ -173,13 +173,14 @@ func ListenLoopback(addr string) (net.Listener, error) {
 	return lis, nil
 }
 
-// Dial makes a client connection; it does not wait for the server.
-func Dial(addr string) (*grpc.ClientConn, error) {
-	cc, err := grpc.NewClient("passthrough:///"+addr,
+// Dial makes a client connection; it does not wait for the server. Further
+// options come after our own: WithToken, most often.
+func Dial(addr string, opts ...grpc.DialOption) (*grpc.ClientConn, error) {
+	cc, err := grpc.NewClient("passthrough:///"+addr, append([]grpc.DialOption{
 		grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(MaxMessageBytes), grpc.MaxCallSendMsgSize(MaxMessageBytes)),
 		grpc.WithKeepaliveParams(keepalive.ClientParameters{Time: 30 * time.Second, Timeout: 10 * time.Second, PermitWithoutStream: true}),
-	)
+	}, opts...)...)
 	if err != nil {
 		return nil, fmt.Errorf("dial %s: %w", addr, err)
 	}

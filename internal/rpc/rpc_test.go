@@ -44,6 +44,23 @@ func (book) GetRelease(ctx context.Context, r *pb.GetReleaseRequest) (*pb.GetRel
 
 func serve(t *testing.T, opts rpc.Options) pb.BookServiceClient {
 	t.Helper()
+	cc, err := rpc.Dial(listen(t, opts))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := cc.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	if res, err := healthpb.NewHealthClient(cc).Check(t.Context(), &healthpb.HealthCheckRequest{}); opts.Authorise == nil && (err != nil || res.Status != healthpb.HealthCheckResponse_SERVING) {
+		t.Fatalf("health: %v %v", res, err)
+	}
+	return pb.NewBookServiceClient(cc)
+}
+
+func listen(t *testing.T, opts rpc.Options) string {
+	t.Helper()
 	lis, err := rpc.ListenLoopback("127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -53,19 +70,13 @@ func serve(t *testing.T, opts rpc.Options) pb.BookServiceClient {
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan error, 1)
 	go func() { done <- rpc.Serve(ctx, srv, lis, zap.NewNop()) }()
-	cc, err := rpc.Dial(lis.Addr().String())
-	if err != nil {
-		t.Fatal(err)
-	}
 	t.Cleanup(func() {
-		if err := errors.Join(cc.Close(), func() error { cancel(); return <-done }()); err != nil {
+		cancel()
+		if err := <-done; err != nil {
 			t.Error(err)
 		}
 	})
-	if res, err := healthpb.NewHealthClient(cc).Check(t.Context(), &healthpb.HealthCheckRequest{}); opts.Authorise == nil && (err != nil || res.Status != healthpb.HealthCheckResponse_SERVING) {
-		t.Fatalf("health: %v %v", res, err)
-	}
-	return pb.NewBookServiceClient(cc)
+	return lis.Addr().String()
 }
 
 func TestErrorsShowTheCallerWhatHelpsAndNoMore(t *testing.T) {

@@ -1,18 +1,18 @@
-// Package authority answers which book every counter follows: it checks,
-// numbers, signs and publishes releases, and knows the sites and stations that
-// they go to.
+// Package authority answers which book every counter follows: it decides who
+// may change it, numbers and signs releases, tells each site which of them it
+// follows from when, and knows the sites and stations.
 //
-// The database is the record and the bus is transport. A release is stored
-// before it is published; when the bus is away at that moment, CreateRelease
-// still succeeds and Run publishes it as soon as the bus is back, at the
-// latest with the next reconciliation (each minute). The same reconciliation
-// refills a stream that was lost.
+// It is event-sourced. Every change is an act that internal/govern decided; one
+// transaction adds the acts to a hash-chained record together with the releases
+// and sources that they name, and only then are they applied. The database is
+// the record and the bus is transport: what is due there is signed, stored and
+// published after the commit, and when the bus is away at that moment Run
+// publishes it as soon as it is back, at the latest with the next
+// reconciliation (each minute), which also refills a stream that was lost.
 package authority
 
 import (
 	"context"
-	"crypto/ed25519"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"os"
@@ -37,8 +37,11 @@ const (
 	// What a call could not publish by then, Run does.
 	defaultBusWait = 5 * time.Second
 
-	// KeyFile holds the signing key in the data directory, PublicKeyFile the
-	// key that readers must trust, in hexadecimal.
+	defaultTickEvery = 15 * time.Second
+
+	// KeyFile held the one signing key of earlier versions in the data
+	// directory; where it is, it goes on as a key of key list 1. PublicKeyFile
+	// has the key that releases are signed with now, in hexadecimal.
 	KeyFile       = "release-key"
 	PublicKeyFile = "release-key.pub"
 )
@@ -59,6 +62,12 @@ type Config struct {
 	ReconcileEvery time.Duration
 	// FlushEvery is how often presences are written to disk; 0 means a second.
 	FlushEvery time.Duration
+	// TickEvery is how often what depends on time alone is looked at: renewing
+	// assignments; 0 means 15 s.
+	TickEvery time.Duration
+	// Rates counts builds at sites, so that a rollout's waves are watched at
+	// each tick; nil means that nobody watches them.
+	Rates RateSource
 }
 
 // Service is the running authority.
@@ -69,22 +78,29 @@ type Service struct {
 	js     jetstream.JetStream
 	busURL string
 
-	store  store.Store
-	signer *release.Signer
-	dir    directory
-	seen   presences
+	dataDir string
+	store   store.Store
+	ledger  ledger
+	keys    keyring
+	pub     *publisher
+	dir     directory
+	seen    presences
+	office  office
+	// sums are digests of releases' envelopes under key list sumsFor; the
+	// publisher's lock guards them.
+	sums    map[uint64]string
+	sumsFor uint64
+	// making lets one goroutine at a time make the streams: the bus counts the
+	// room of a stream that is being made twice, and may refuse the second.
+	making sync.Mutex
+	// onTick is called at each tick; set up before Run.
+	onTick []func(ctx context.Context, now time.Time)
 
-	reconcileEvery, flushEvery time.Duration
+	reconcileEvery, flushEvery, tickEvery time.Duration
 	// maxEnvelope bounds a release's bytes, busWait how long a call waits for
 	// the bus; fields so that tests can lower them.
 	maxEnvelope int
 	busWait     time.Duration
-	// making lets one goroutine at a time make the streams: the bus counts the
-	// room of a stream that is being made twice, and may refuse the second.
-	making sync.Mutex
-	// publishing lets one goroutine of this process at a time compare a
-	// subject with the database and publish to it.
-	publishing sync.Mutex
 }
 
 // Open opens the data directory, which must belong to this process alone. It
@@ -108,18 +124,13 @@ func Open(ctx context.Context, cfg Config) (*Service, error) {
 	if cfg.FlushEvery <= 0 {
 		cfg.FlushEvery = defaultFlushEvery
 	}
+	if cfg.TickEvery <= 0 {
+		cfg.TickEvery = defaultTickEvery
+	}
 	if err := os.MkdirAll(cfg.Dir, 0o700); err != nil {
 		return nil, fmt.Errorf("authority: make the data directory: %w", err)
 	}
-	signer, err := release.LoadOrCreateSigner(filepath.Join(cfg.Dir, KeyFile))
-	if err != nil {
-		return nil, fmt.Errorf("authority: %w", err)
-	}
-	public := hex.EncodeToString(signer.Public()) + "\n"
-	if err := os.WriteFile(filepath.Join(cfg.Dir, PublicKeyFile), []byte(public), 0o644); err != nil {
-		return nil, fmt.Errorf("authority: write the public key: %w", err)
-	}
-	js, err := jetstream.New(cfg.NATS)
+	js, err := jetstream.New(cfg.NATS, jetstream.WithPublishAsyncMaxPending(2*inFlight))
 	if err != nil {
 		return nil, fmt.Errorf("authority: %w", err)
 	}
@@ -134,26 +145,48 @@ func Open(ctx context.Context, cfg Config) (*Service, error) {
 		js:             js,
 		busURL:         cfg.BusURL,
 		store:          db,
-		signer:         signer,
+		dataDir:        cfg.Dir,
+		pub:            newPublisher(),
 		reconcileEvery: cfg.ReconcileEvery,
 		flushEvery:     cfg.FlushEvery,
+		tickEvery:      cfg.TickEvery,
 		maxEnvelope:    release.MaxEnvelopeBytes,
 		busWait:        defaultBusWait,
 	}
-	if err := s.reload(ctx); err != nil {
+	s.watchRates(cfg.Rates)
+	if err := s.load(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("authority: %w", err), db.Close())
 	}
 	return s, nil
 }
 
-// Register puts BookService and FleetService on a server.
+// load reads what the store holds.
+func (s *Service) load(ctx context.Context) error {
+	s.ledger.moved = make(chan struct{})
+	s.ledger.mu.Lock()
+	err := s.reload(ctx)
+	s.ledger.mu.Unlock()
+	if err != nil {
+		return err
+	}
+	if err := s.takeOver(ctx); err != nil {
+		return fmt.Errorf("take over what an earlier version stored: %w", err)
+	}
+	if err := s.openKeys(ctx); err != nil {
+		return err
+	}
+	if err := s.loadDocuments(ctx); err != nil {
+		return err
+	}
+	return s.loadDirectory(ctx)
+}
+
+// Register puts the authority's services on a server.
 func (s *Service) Register(r grpc.ServiceRegistrar) {
 	pb.RegisterBookServiceServer(r, bookService{Service: s})
 	pb.RegisterFleetServiceServer(r, fleetService{Service: s})
+	s.registerOffice(r)
 }
-
-// PublicKey is the key that stations and quality must trust.
-func (s *Service) PublicKey() ed25519.PublicKey { return s.signer.Public() }
 
 // Close closes the database. Stop Run and the server first.
 func (s *Service) Close() error { return s.store.Close() }

@@ -24,6 +24,10 @@ func releaseInfo(r store.Release) *pb.ReleaseInfo {
 		Digest:        r.Digest[:],
 		ServingCount:  int32(r.ServingCount),
 		Chain:         r.Chain,
+		Edition:       r.Edition,
+		RollsBackTo:   r.RollsBackTo,
+		NeedsRebase:   r.NeedsRebase,
+		Safety:        r.Safety,
 	}
 }
 

@@ -9,6 +9,7 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"samecup.example/samecup/internal/govern"
 	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/services/authority/store"
 )
@@ -31,6 +32,9 @@ func (s fleetService) CreateEnrolment(ctx context.Context, req *pb.CreateEnrolme
 	c.slug("site", req.Site, "tannery-row")
 	c.slug("station", req.Station, "bar-1")
 	if err := c.err(); err != nil {
+		return nil, err
+	}
+	if err := s.may(ctx, "enrol stations", govern.FleetManager, govern.Administrator); err != nil {
 		return nil, err
 	}
 	code := newCode()

@@ -2,34 +2,34 @@ package authority
 
 import (
 	"context"
-	"errors"
-	"fmt"
 
 	"go.uber.org/zap"
-	"google.golang.org/grpc/codes"
 
-	"samecup.example/samecup/internal/rpc"
+	"samecup.example/samecup/internal/govern"
 	pb "samecup.example/samecup/proto/samecup/v1"
-	"samecup.example/samecup/services/authority/store"
 )
 
-// CreateSite implements pb.FleetServiceServer.
+// CreateSite implements pb.FleetServiceServer. The same site again is no error.
 func (s fleetService) CreateSite(ctx context.Context, req *pb.CreateSiteRequest) (*pb.CreateSiteResponse, error) {
 	var c check
 	c.site(req.Site)
 	if err := c.err(); err != nil {
 		return nil, err
 	}
-	in := req.Site
-	err := s.store.CreateSite(ctx, store.Site{ID: in.Id, Name: in.Name, Region: in.Region, TimeZone: in.TimeZone})
-	if errors.Is(err, store.ErrSiteDiffers) {
-		return nil, rpc.Fail(codes.AlreadyExists, "SITE_DIFFERS",
-			fmt.Sprintf("site %q exists with another name, region or time zone; choose another id", in.Id),
-			map[string]string{"site": in.Id})
-	}
+	call, err := s.call(ctx, "", [32]byte{})
 	if err != nil {
 		return nil, err
 	}
-	s.log.Info("site known", zap.String("site", in.Id), zap.String("region", in.Region))
-	return &pb.CreateSiteResponse{Site: in}, nil
+	site := siteFromProto(req.Site)
+	out, err := s.do(ctx, call, func(t *turn) ([]govern.Act, error) {
+		t.site(site)
+		return t.AddSite(t.Call, rules(), site)
+	})
+	if err != nil {
+		return nil, err
+	}
+	if len(out.Acts) > 0 {
+		s.log.Info("site known", zap.String("site", site.ID), zap.String("region", site.Region))
+	}
+	return &pb.CreateSiteResponse{Site: req.Site}, nil
 }

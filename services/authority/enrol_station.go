@@ -5,19 +5,17 @@ import (
 	"errors"
 	"fmt"
 
-	"github.com/nats-io/nats.go/jetstream"
 	"go.uber.org/zap"
 	"google.golang.org/grpc/codes"
 
-	"samecup.example/samecup/internal/bus"
 	"samecup.example/samecup/internal/release"
 	"samecup.example/samecup/internal/rpc"
 	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/services/authority/store"
 )
 
-// EnrolStation implements pb.FleetServiceServer. The consumer is made before
-// the code is spent: when the bus is away the code stays good.
+// EnrolStation implements pb.FleetServiceServer. The code is what the caller is
+// known by, so no person's token is asked for, and the bus is not needed.
 func (s fleetService) EnrolStation(ctx context.Context, req *pb.EnrolStationRequest) (*pb.EnrolStationResponse, error) {
 	code, ok := normalCode(req.Code)
 	if !ok {
@@ -33,40 +31,20 @@ func (s fleetService) EnrolStation(ctx context.Context, req *pb.EnrolStationRequ
 	if err != nil {
 		return nil, err
 	}
-	scopes := release.Scopes(site.Region, site.ID)
-	consumer, err := s.stationConsumer(ctx, open.StationKey, scopes)
-	if err != nil {
-		s.log.Warn("station not enrolled: no consumer", zap.String("site", open.Site), zap.String("station", open.Station), zap.Error(err))
-		return nil, rpc.Fail(codes.Unavailable, "BUS_AWAY", "the bus does not answer; the code stays good, try again", nil)
-	}
 	spent, err := s.store.SpendEnrolment(ctx, hash, s.now())
 	if err != nil {
 		return nil, codeError(err)
 	}
-	s.dir.addStation(spent.StationKey, site.Region)
+	s.dir.add(spent.StationKey)
 	s.log.Info("station enrolled", zap.String("site", spent.Site), zap.String("station", spent.Station))
 	return &pb.EnrolStationResponse{
-		Site:        spent.Site,
-		Station:     spent.Station,
-		Scopes:      scopes,
-		TrustedKeys: [][]byte{s.PublicKey()},
-		Consumer:    consumer,
-		BusUrl:      s.busURL,
-		TimeZone:    site.TimeZone,
+		Site:     spent.Site,
+		Station:  spent.Station,
+		Scopes:   release.Scopes(site.Region, site.ID),
+		KeyLists: s.KeyLists(),
+		BusUrl:   s.busURL,
+		TimeZone: site.TimeZone,
 	}, nil
-}
-
-func (s *Service) stationConsumer(ctx context.Context, key store.StationKey, scopes []string) (string, error) {
-	ctx, cancel := context.WithTimeout(ctx, s.busWait)
-	defer cancel()
-	name, err := bus.EnsureStationConsumer(ctx, s.js, key.Site, key.Station, scopes)
-	if !errors.Is(err, jetstream.ErrStreamNotFound) {
-		return name, err
-	}
-	if err := s.ensureStreams(ctx); err != nil {
-		return "", err
-	}
-	return bus.EnsureStationConsumer(ctx, s.js, key.Site, key.Station, scopes)
 }
 
 // codeError says of a code no more than its holder needs to know.

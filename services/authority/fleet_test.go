@@ -10,9 +10,10 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/testing/protocmp"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
 	"pgregory.net/rapid"
 
-	"samecup.example/samecup/internal/bus"
+	"samecup.example/samecup/internal/release"
 	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/services/authority/store"
 )
@@ -90,14 +91,13 @@ func TestEnrolment(t *testing.T) {
 	}
 	want := &pb.EnrolStationResponse{
 		Site: "tannery-row", Station: "bar-1", Scopes: []string{"chain", "region.north", "site.tannery-row"},
-		TrustedKeys: [][]byte{h.PublicKey()}, Consumer: bus.StationConsumer("tannery-row", "bar-1"),
-		BusUrl: "nats://bus.example:4222", TimeZone: "Europe/London",
+		KeyLists: h.KeyLists(), BusUrl: "nats://bus.example:4222", TimeZone: "Europe/London",
 	}
 	if d := cmp.Diff(want, got, protocmp.Transform()); d != "" {
 		t.Errorf("enrolment (-want +got):\n%s", d)
 	}
-	if _, err := h.jetstream(t).Consumer(t.Context(), bus.StreamBook, got.Consumer); err != nil {
-		t.Errorf("consumer: %v", err)
+	if trust, err := release.NewTrust(got.KeyLists[0]); err != nil || !trust.ReleaseKeys()[0].Equal(h.PublicKey()) {
+		t.Errorf("key list: %v", err)
 	}
 	_, err = enrol(first)
 	wantStatus(t, err, codes.FailedPrecondition, "CODE_SPENT")
@@ -156,21 +156,68 @@ func TestOneOfManySpendsACode(t *testing.T) {
 	}
 }
 
-func TestBusAwayLeavesTheCodeGood(t *testing.T) {
+func TestEnrolmentNeedsNoBus(t *testing.T) {
 	srv := startBus(t, t.TempDir())
 	h := startOn(t, srv.URL(), t.TempDir())
 	h.addSite(t, "tannery-row", "north")
-	res, err := h.fleet.CreateEnrolment(t.Context(), &pb.CreateEnrolmentRequest{Site: "tannery-row", Station: "bar-1"})
+	srv.Shutdown()
+	if got := h.enrol(t, "tannery-row", "bar-1"); len(got.KeyLists) != 1 {
+		t.Errorf("enrolled with %d key lists, want 1", len(got.KeyLists))
+	}
+}
+
+func TestSitesAreChangedAndListed(t *testing.T) {
+	h := start(t)
+	for _, id := range []string{"tannery-row", "oyster-steps", "lantern-hill"} {
+		h.addSite(t, id, "north")
+	}
+	up := func(site *pb.Site, mask ...string) (*pb.Site, error) {
+		req := &pb.UpdateSiteRequest{Site: site}
+		if mask != nil {
+			req.UpdateMask = &fieldmaskpb.FieldMask{Paths: mask}
+		}
+		res, err := h.fleet.UpdateSite(t.Context(), req)
+		return res.GetSite(), err
+	}
+	got, err := up(&pb.Site{Id: "tannery-row", Region: "south", PeopleCount: 6, OpeningMinutes: []int32{360, 360, 360, 360, 360, 420, -1}}, "region", "people_count", "opening_minutes")
 	if err != nil {
 		t.Fatal(err)
 	}
-	srv.Shutdown()
-	h.busWait = 100 * time.Millisecond
-	_, err = h.fleet.EnrolStation(t.Context(), &pb.EnrolStationRequest{Code: res.Code})
-	wantStatus(t, err, codes.Unavailable, "BUS_AWAY")
-	if _, err := h.store.Enrolment(t.Context(), hashCode(res.Code), h.clock.now()); err != nil {
-		t.Errorf("the code is no longer good: %v", err)
+	want := &pb.Site{Id: "tannery-row", Name: "Site tannery-row", Region: "south", TimeZone: "Europe/London", PeopleCount: 6,
+		OpeningMinutes: []int32{360, 360, 360, 360, 360, 420, -1}}
+	if d := cmp.Diff(want, got, protocmp.Transform()); d != "" {
+		t.Errorf("site (-want +got):\n%s", d)
 	}
+	row, err := h.store.Site(t.Context(), "tannery-row")
+	if err != nil || row.Region != "south" {
+		t.Errorf("the row is %v, %v", row, err)
+	}
+	_, err = up(&pb.Site{Id: "nowhere", Name: "x"}, "name")
+	wantStatus(t, err, codes.NotFound, "SITE_NOT_FOUND")
+	_, err = up(&pb.Site{Id: "tannery-row"}, "id")
+	wantStatus(t, err, codes.InvalidArgument, "BAD_REQUEST")
+	_, err = up(&pb.Site{Id: "tannery-row", Name: "x", TimeZone: "Europe/London", OpeningMinutes: []int32{1}})
+	wantStatus(t, err, codes.InvalidArgument, "BAD_REQUEST")
+
+	var ids []string
+	req := &pb.ListSitesRequest{PageSize: 2}
+	for {
+		page, err := h.fleet.ListSites(t.Context(), req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, v := range page.Sites {
+			ids = append(ids, v.Id)
+		}
+		if req.PageToken = page.NextPageToken; req.PageToken == "" {
+			break
+		}
+	}
+	if d := cmp.Diff([]string{"lantern-hill", "oyster-steps", "tannery-row"}, ids); d != "" {
+		t.Errorf("sites (-want +got):\n%s", d)
+	}
+	_, err = h.fleet.ListSites(t.Context(), &pb.ListSitesRequest{PageToken: encodeReleaseToken(1)})
+	wantStatus(t, err, codes.InvalidArgument, "BAD_REQUEST")
 }
 
 func TestCodes(t *testing.T) {

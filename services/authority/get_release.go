@@ -15,8 +15,8 @@ import (
 	"samecup.example/samecup/services/authority/store"
 )
 
-// GetRelease implements pb.BookServiceServer. The payload and signatures are
-// the stored bytes.
+// GetRelease implements pb.BookServiceServer. The payload is the stored bytes,
+// and so are the signatures while a key that made them is trusted.
 func (s bookService) GetRelease(ctx context.Context, req *pb.GetReleaseRequest) (*pb.GetReleaseResponse, error) {
 	if req.Number == 0 {
 		return nil, rpc.Invalid(rpc.Violation{Field: "number", Description: "is 0; releases count from 1"})
@@ -32,7 +32,7 @@ func (s bookService) GetRelease(ctx context.Context, req *pb.GetReleaseRequest) 
 	if err != nil {
 		return nil, err
 	}
-	raw, err := s.store.Envelope(ctx, req.Number)
+	raw, err := s.envelope(ctx, req.Number)
 	if err != nil {
 		return nil, err
 	}

@@ -1,10 +1,12 @@
 package authority
 
 import (
+	"cmp"
 	"context"
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -23,6 +25,7 @@ import (
 
 	"samecup.example/samecup/internal/bus"
 	"samecup.example/samecup/internal/drink"
+	"samecup.example/samecup/internal/release"
 	"samecup.example/samecup/internal/rpc"
 	pb "samecup.example/samecup/proto/samecup/v1"
 )
@@ -87,7 +90,7 @@ func startOn(t *testing.T, url, dir string) *harness {
 	var err error
 	h.Service, err = Open(t.Context(), Config{
 		Dir: dir, Log: zaptest.NewLogger(t), Now: h.clock.now, NATS: connect(t, url), BusURL: "nats://bus.example:4222",
-		ReconcileEvery: 20 * time.Millisecond, FlushEvery: 5 * time.Millisecond,
+		ReconcileEvery: 20 * time.Millisecond, FlushEvery: 5 * time.Millisecond, TickEvery: 20 * time.Millisecond,
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -190,26 +193,64 @@ func (h *harness) jetstream(t *testing.T) jetstream.JetStream {
 	return js
 }
 
-// stream lists the messages on a scope's subject; nil when the stream is not
-// there.
-func (h *harness) stream(t *testing.T, scope string) [][]byte {
+// on reads the messages of a subject of BOOK in their order; nil when the
+// stream is not there.
+func (h *harness) on(t *testing.T, subject string) [][]byte {
 	t.Helper()
 	s, err := h.jetstream(t).Stream(t.Context(), bus.StreamBook)
 	if err != nil {
 		return nil
 	}
-	info, err := s.Info(t.Context())
+	info, err := s.Info(t.Context(), jetstream.WithSubjectFilter(subject))
 	if err != nil {
 		return nil
 	}
-	var out [][]byte
-	for seq := info.State.FirstSeq; seq <= info.State.LastSeq && seq > 0; seq++ {
-		m, err := s.GetMsg(t.Context(), seq)
-		if err == nil && m.Subject == bus.BookSubject(scope) {
-			out = append(out, m.Data)
+	type at struct {
+		seq  uint64
+		data []byte
+	}
+	var found []at
+	for name := range info.State.Subjects {
+		if m, err := s.GetLastMsgForSubject(t.Context(), name); err == nil {
+			found = append(found, at{m.Sequence, m.Data})
 		}
 	}
+	slices.SortFunc(found, func(a, b at) int { return cmp.Compare(a.seq, b.seq) })
+	var out [][]byte
+	for _, f := range found {
+		out = append(out, f.data)
+	}
 	return out
+}
+
+// stream lists a scope's releases on the bus.
+func (h *harness) stream(t *testing.T, scope string) [][]byte {
+	t.Helper()
+	return h.on(t, bus.ReleaseSubjects(scope))
+}
+
+// follower trusts what a station does that enrolled here.
+func (h *harness) follower(t *testing.T) *release.Trust {
+	t.Helper()
+	trust, err := trustOf(h.KeyLists())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return trust
+}
+
+// assignment reads what stands on the bus for a site; nil for none.
+func (h *harness) assignment(t *testing.T, site string) *pb.Assignment {
+	t.Helper()
+	msgs := h.on(t, bus.AssignmentSubject(site))
+	if len(msgs) == 0 {
+		return nil
+	}
+	a, err := h.follower(t).VerifyAssignment(msgs[0], site)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return a.Assignment
 }
 
 // eventually polls until ok returns true.

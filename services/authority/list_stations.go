@@ -7,7 +7,7 @@ import (
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
-	"samecup.example/samecup/internal/release"
+	"samecup.example/samecup/internal/govern"
 	pb "samecup.example/samecup/proto/samecup/v1"
 )
 
@@ -30,12 +30,20 @@ func (s fleetService) ListStations(ctx context.Context, req *pb.ListStationsRequ
 		rows = rows[:size]
 		res.NextPageToken = encodeStationToken(rows[size-1].StationKey)
 	}
-	for _, r := range rows {
+	expected := make([]uint64, len(rows))
+	now := s.now()
+	s.view(func(st *govern.State) {
+		for i, r := range rows {
+			o, _ := st.InForce(r.Site, now)
+			expected[i] = o.Release
+		}
+	})
+	for i, r := range rows {
 		st := &pb.Station{
 			Site:            r.Site,
 			Station:         r.Station,
 			EnrolledTime:    timestamppb.New(r.EnrolledAt),
-			ExpectedRelease: s.dir.mostSpecific(release.Scopes(r.Region, r.Site)),
+			ExpectedRelease: expected[i],
 		}
 		body, seen := r.Presence, r.SeenAt
 		// What waits for the disk is newer than what is on it.

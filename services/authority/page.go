@@ -15,6 +15,7 @@ import (
 const (
 	releaseToken = "r"
 	stationToken = "s"
+	siteToken    = "t"
 )
 
 // pageSize applies the rules of AIP-158: 0 means the default, too many means

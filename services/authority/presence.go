@@ -12,6 +12,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"samecup.example/samecup/internal/bus"
+	"samecup.example/samecup/internal/release"
 	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/services/authority/store"
 )
@@ -21,6 +22,8 @@ const (
 	maxRefusals      = 16
 	maxReasonBytes   = 64
 	maxDetailBytes   = 512
+	maxUsedReleases  = 64
+	maxNonceBytes    = 64
 )
 
 // presences holds the last presence of each station until it is written.
@@ -119,9 +122,11 @@ func (s *Service) takePresence(subject string, data []byte) (*pb.PresenceReply, 
 		return nil, fmt.Errorf("payload names %q/%q, and the subject another station", clip(p.Site, 80), clip(p.Station, 80))
 	}
 	key := store.StationKey{Site: site, Station: station}
-	releases, ok := s.dir.expected(key)
-	if !ok {
+	if !s.dir.has(key) {
 		return nil, fmt.Errorf("station %s/%s is not enrolled; enrol it with a code from samecup station-code", site, station)
+	}
+	if len(p.UsedReleases) > maxUsedReleases {
+		p.UsedReleases = p.UsedReleases[:maxUsedReleases]
 	}
 	row := store.Presence{StationKey: key, SeenAt: now, Refusals: refusals(&p, now)}
 	var err error
@@ -129,7 +134,27 @@ func (s *Service) takePresence(subject string, data []byte) (*pb.PresenceReply, 
 		return nil, fmt.Errorf("marshal the presence: %w", err)
 	}
 	s.seen.put(row)
-	return &pb.PresenceReply{CentreTime: timestamppb.New(now), Releases: releases}, nil
+	reply := &pb.PresenceReply{CentreTime: timestamppb.New(now)}
+	if len(p.Nonce) < release.MinNonce || len(p.Nonce) > maxNonceBytes {
+		return reply, nil // a standing without a nonce could be sent again
+	}
+	if reply.Standing, err = s.stand(key, p.Nonce, now); err != nil {
+		// The time is worth an answer all the same.
+		s.log.Error("no standing signed", zap.String("site", site), zap.Error(err))
+	}
+	return reply, nil
+}
+
+// stand signs what is newest for a station now.
+func (s *Service) stand(key store.StationKey, nonce []byte, now time.Time) ([]byte, error) {
+	_, online, keyList := s.keys.signers()
+	standing := &pb.Standing{Site: key.Site, Station: key.Station, Nonce: nonce, CentreTime: timestamppb.New(now),
+		StopList: s.pub.stopVer.Load(), KeyList: keyList}
+	if v, ok := s.pub.standing.Load(key.Site); ok {
+		standing.Assignment, _ = v.(uint64)
+	}
+	envelope, _, err := online.Standing(standing)
+	return envelope, err
 }
 
 // refusals cuts a presence's refusals to what is kept and returns them as rows.

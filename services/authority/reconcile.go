@@ -1,68 +1,87 @@
 package authority
 
 import (
-	"bytes"
 	"context"
-	"crypto/ed25519"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
-	"maps"
-	"slices"
+	"strconv"
+	"strings"
 	"time"
 
-	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 	"go.uber.org/zap"
 
 	"samecup.example/samecup/internal/bus"
-	"samecup.example/samecup/internal/release"
+	"samecup.example/samecup/internal/govern"
+	pb "samecup.example/samecup/proto/samecup/v1"
 )
 
 const (
-	eventType   = "samecup.release.published"
-	eventSource = "/samecup/authority"
-
-	// republished is how many releases of a scope go out again when its
-	// subject is empty: as many as the stream keeps.
-	republished = bus.BookHistory
-	// publishTries bounds the race with another authority for one subject.
-	publishTries = 4
-	// reconcileWait bounds one pass over all scopes and stations.
+	// reconcileWait bounds one pass over all that stands on the bus.
 	reconcileWait = 5 * time.Minute
-	// stepWait bounds one exchange with the bus within it.
-	stepWait = 15 * time.Second
+	// headerWait bounds the wait for the next of the stream's messages.
+	headerWait = 15 * time.Second
 )
 
-// Reconcile makes the streams, publishes what the stream BOOK lacks, and
-// makes the consumers that are missing. Run calls it; so may a test or a
-// command.
+// streamState tells whether a stream moved: messages never change in place.
+type streamState struct {
+	created     time.Time
+	first, last uint64
+	messages    uint64
+	deleted     int
+	act         uint64
+}
+
+// Reconcile makes the streams and publishes what the stream BOOK lacks or
+// holds otherwise. Run calls it; so may a test or a command. A stream that did
+// not move since the last pass costs one question.
 func (s *Service) Reconcile(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, reconcileWait)
 	defer cancel()
+	if err := s.pub.lock(ctx); err != nil {
+		return err
+	}
+	defer s.pub.unlock()
 	if err := s.ensureStreams(ctx); err != nil {
+		s.pub.streams = false
 		return err
 	}
-	if err := s.reload(ctx); err != nil {
-		return err
-	}
-	latest, err := s.store.LatestByScope(ctx)
-	if err != nil {
-		return err
-	}
+	s.pub.streams = true
 	stream, err := s.js.Stream(ctx, bus.StreamBook)
 	if err != nil {
 		return fmt.Errorf("find stream %s: %w", bus.StreamBook, err)
 	}
-	if err := s.adoptUnknown(ctx, stream, latest); err != nil {
+	if err := s.sign(ctx); err != nil {
 		return err
 	}
-	var errs []error
-	for _, scope := range slices.Sorted(maps.Keys(latest)) {
-		step, cancel := context.WithTimeout(ctx, stepWait)
-		errs = append(errs, s.publishScope(step, scope))
-		cancel()
+	if state := stateOf(stream, s.pub.seen); state == s.pub.quiet && len(s.pub.waiting()) == 0 {
+		return nil
 	}
-	return errors.Join(append(errs, s.ensureConsumers(ctx, stream))...)
+	have, err := s.subjects(ctx, stream)
+	if err != nil {
+		return err
+	}
+	if err := s.adopt(ctx, stream, have); err != nil {
+		return err
+	}
+	if err := s.sign(ctx); err != nil { // above what was adopted
+		return err
+	}
+	if err := s.lacking(ctx, have); err != nil {
+		return err
+	}
+	lacking := len(s.pub.waiting())
+	if err := s.send(ctx); err != nil {
+		return err
+	}
+	if lacking > 0 {
+		s.log.Info("the stream of documents was filled up", zap.Int("documents", lacking))
+		return nil // what was sent is looked at once more
+	}
+	s.pub.quiet = stateOf(stream, s.pub.seen)
+	return nil
 }
 
 func (s *Service) ensureStreams(ctx context.Context) error {
@@ -71,157 +90,181 @@ func (s *Service) ensureStreams(ctx context.Context) error {
 	return bus.EnsureStreams(ctx, s.js)
 }
 
-// publishScope publishes, in order, each release of a scope that is newer than
-// the last message on its subject. All are sent, not only the newest: one that
-// takes effect next week does not stand in for the one of today.
-func (s *Service) publishScope(ctx context.Context, scope string) error {
-	s.publishing.Lock()
-	defer s.publishing.Unlock()
-	for range publishTries {
-		err := s.tryPublish(ctx, scope)
-		if api, ok := errors.AsType[*jetstream.APIError](err); ok && api.ErrorCode == jetstream.JSErrCodeStreamWrongLastSequence {
-			continue // somebody else published; look again
-		}
-		if err != nil {
-			return fmt.Errorf("publish the releases of %s: %w", scope, err)
-		}
-		return nil
-	}
-	return fmt.Errorf("publish the releases of %s: the subject changed under us %d times", scope, publishTries)
+// stateOf is the stream as it was looked at, before what came meanwhile.
+func stateOf(stream jetstream.Stream, act uint64) streamState {
+	i := stream.CachedInfo()
+	return streamState{created: i.Created, first: i.State.FirstSeq, last: i.State.LastSeq, messages: i.State.Msgs, deleted: i.State.NumDeleted, act: act}
 }
 
-func (s *Service) tryPublish(ctx context.Context, scope string) error {
-	stream, err := s.js.Stream(ctx, bus.StreamBook)
-	if errors.Is(err, jetstream.ErrStreamNotFound) {
-		if err = s.ensureStreams(ctx); err == nil {
-			stream, err = s.js.Stream(ctx, bus.StreamBook)
+// subjects reads which bytes stand on each subject by their header: a few
+// hundred bytes a message, pushed at full speed, for any number of sites.
+func (s *Service) subjects(ctx context.Context, stream jetstream.Stream) (map[string]string, error) {
+	have := map[string]string{}
+	if stream.CachedInfo().State.Msgs == 0 {
+		return have, nil
+	}
+	c, err := stream.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{
+		DeliverPolicy: jetstream.DeliverLastPerSubjectPolicy, HeadersOnly: true,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read stream %s: %w", bus.StreamBook, err)
+	}
+	if c.CachedInfo() != nil && c.CachedInfo().NumPending == 0 {
+		return have, nil
+	}
+	msgs, err := c.Messages()
+	if err != nil {
+		return nil, fmt.Errorf("read stream %s: %w", bus.StreamBook, err)
+	}
+	defer msgs.Stop()
+	for {
+		step, cancel := context.WithTimeout(ctx, headerWait)
+		m, err := msgs.Next(jetstream.NextContext(step))
+		cancel()
+		if err != nil {
+			return nil, fmt.Errorf("read stream %s: %w", bus.StreamBook, err)
+		}
+		have[m.Subject()] = m.Headers().Get(sumHeader)
+		md, err := m.Metadata()
+		if err != nil {
+			return nil, fmt.Errorf("read stream %s: %w", bus.StreamBook, err)
+		}
+		if md.NumPending == 0 {
+			return have, nil
 		}
 	}
-	if err != nil {
-		return fmt.Errorf("find stream %s: %w", bus.StreamBook, err)
+}
+
+func sumOf(b []byte) string {
+	sum := sha256.Sum256(b)
+	return hex.EncodeToString(sum[:])
+}
+
+// lacking lists for the bus what it does not hold as it should.
+func (s *Service) lacking(ctx context.Context, have map[string]string) error {
+	p := s.pub
+	for i, l := range s.KeyLists() {
+		version := uint64(i) + 1 //nolint:gosec // an index
+		if subject := bus.KeyListSubject(version); have[subject] != sumOf(l) {
+			p.put(subject, outgoing{version: version, envelope: l})
+		}
 	}
-	todo, seq, err := s.missing(ctx, stream, scope)
-	if err != nil {
-		return err
+	for site, d := range p.assignments {
+		if subject := bus.AssignmentSubject(site); have[subject] != sumOf(d.envelope) {
+			p.put(subject, outgoing{version: d.version, envelope: d.envelope})
+		}
 	}
-	for _, number := range todo {
-		envelope, err := s.store.Envelope(ctx, number)
+	missing := false
+	for version, sum := range p.stopSums {
+		missing = missing || have[bus.StopListSubject(version)] != hex.EncodeToString(sum[:])
+	}
+	if missing {
+		docs, err := s.store.Documents(ctx, strings.TrimSuffix(bus.StopListSubjects, "*"))
 		if err != nil {
 			return err
 		}
-		msg := bus.Event(bus.BookSubject(scope), fmt.Sprintf("release-%d", number), eventType, eventSource, s.now(), envelope)
-		// The expected sequence guards against doubles. The bus's memory of
-		// message ids would swallow the mending of a purged stream.
-		msg.Header.Del(nats.MsgIdHdr)
-		ack, err := s.js.PublishMsg(ctx, msg, jetstream.WithExpectLastSequencePerSubject(seq))
-		if err != nil {
-			return fmt.Errorf("release %d: %w", number, err)
+		for _, d := range docs {
+			if have[d.Subject] != sumOf(d.Envelope) {
+				p.put(d.Subject, outgoing{version: d.Version, envelope: d.Envelope})
+			}
 		}
-		seq = ack.Sequence
-		s.log.Info("release published", zap.Uint64("release", number), zap.String("scope", scope), zap.Uint64("sequence", seq))
+	}
+	var live []uint64
+	var scopes []string
+	s.view(func(st *govern.State) {
+		for _, n := range liveReleases(st) {
+			if r, ok := st.Release(n); ok {
+				live, scopes = append(live, n), append(scopes, r.Scope)
+			}
+		}
+	})
+	for i, n := range live {
+		sum, err := s.releaseSum(ctx, n)
+		if err != nil {
+			return err
+		}
+		if have[bus.ReleaseSubject(scopes[i], n)] != sum {
+			p.put(fmt.Sprintf("release %d", n), outgoing{release: n})
+		}
 	}
 	return nil
 }
 
-// missing lists the releases of a scope that its subject lacks, and the
-// sequence of the subject's last message, 0 for none.
-func (s *Service) missing(ctx context.Context, stream jetstream.Stream, scope string) (todo []uint64, seq uint64, err error) {
-	newest, err := s.store.ReleaseNumbers(ctx, scope, 0, 1)
-	if err != nil || len(newest) == 0 {
-		return nil, 0, err
+// releaseSum is the digest of a release's envelope, which changes only with
+// the keys.
+func (s *Service) releaseSum(ctx context.Context, number uint64) (string, error) {
+	_, _, keyList := s.keys.signers()
+	if s.sumsFor != keyList {
+		s.sums, s.sumsFor = map[uint64]string{}, keyList
 	}
-	last, err := stream.GetLastMsgForSubject(ctx, bus.BookSubject(scope))
-	if errors.Is(err, jetstream.ErrMsgNotFound) {
-		todo, err = s.store.ReleaseNumbers(ctx, scope, 0, republished)
-		return todo, 0, err
+	if sum, ok := s.sums[number]; ok {
+		return sum, nil
 	}
+	envelope, err := s.envelope(ctx, number)
 	if err != nil {
-		return nil, 0, fmt.Errorf("read the last message: %w", err)
+		return "", err
 	}
-	envelope, err := s.store.Envelope(ctx, newest[0])
-	if err != nil || bytes.Equal(envelope, last.Data) {
-		return nil, last.Sequence, err
-	}
-	there, err := release.Verify(last.Data, []ed25519.PublicKey{s.PublicKey()})
-	switch {
-	case err != nil:
-		s.log.Error("the last message is not a release of ours; publishing ours over it", zap.String("scope", scope), zap.Error(err))
-		return newest, last.Sequence, nil
-	case there.Release.Number > newest[0]:
-		// Stations hold the higher number and would refuse ours.
-		return nil, last.Sequence, s.adopt(ctx, there)
-	case there.Release.Number == newest[0]:
-		s.log.Error("the bus holds other bytes under our number; publishing ours over them",
-			zap.String("scope", scope), zap.Uint64("release", newest[0]))
-		return newest, last.Sequence, nil
-	}
-	todo, err = s.store.ReleaseNumbers(ctx, scope, there.Release.Number, republished)
-	return todo, last.Sequence, err
+	s.sums[number] = sumOf(envelope)
+	return s.sums[number], nil
 }
 
-// adopt keeps later numbers above a release of ours that the database does not
-// know, which happens after the database was restored from an older copy.
-func (s *Service) adopt(ctx context.Context, v *release.Verified) error {
-	s.log.Error("the bus holds a release that this database does not know; was the database restored from an older copy? Publish the book again",
-		zap.String("scope", v.Release.Scope), zap.Uint64("release", v.Release.Number))
-	return s.store.RaiseNumber(ctx, v.Release.Number)
-}
-
-// adoptUnknown looks at the scopes that the bus has and the database has not.
-func (s *Service) adoptUnknown(ctx context.Context, stream jetstream.Stream, known map[string]uint64) error {
-	info, err := stream.Info(ctx, jetstream.WithSubjectFilter(bus.BookSubjects))
+// adopt looks for documents of ours on the bus that this database does not
+// know, as after it was restored from an older copy. Stations hold their
+// numbers and would refuse lower ones, so that later ones must be higher.
+func (s *Service) adopt(ctx context.Context, stream jetstream.Stream, have map[string]string) error {
+	p := s.pub
+	trust, err := trustOf(s.KeyLists())
 	if err != nil {
-		return fmt.Errorf("list the subjects of %s: %w", bus.StreamBook, err)
+		return err
 	}
-	expected := make(map[string]bool, len(known))
-	for scope := range known {
-		expected[bus.BookSubject(scope)] = true
-	}
-	for subject := range info.State.Subjects {
-		if expected[subject] {
+	var next uint64
+	s.view(func(st *govern.State) { next = st.NextRelease() })
+	highest := uint64(0)
+	for subject, sum := range have {
+		site, isAssignment := strings.CutPrefix(subject, bus.AssignmentSubject(""))
+		isRelease, isStops := strings.HasPrefix(subject, strings.TrimSuffix(bus.BookSubjects, ">")), strings.HasPrefix(subject, strings.TrimSuffix(bus.StopListSubjects, "*"))
+		number, _ := strconv.ParseUint(subject[strings.LastIndexByte(subject, '.')+1:], 10, 64)
+		switch {
+		case isAssignment && sum != sumOf(p.assignments[site].envelope), isRelease && number >= next, isStops && number > p.stops.version:
+		default:
 			continue
 		}
-		last, err := stream.GetLastMsgForSubject(ctx, subject)
+		m, err := stream.GetLastMsgForSubject(ctx, subject)
 		if errors.Is(err, jetstream.ErrMsgNotFound) {
 			continue
 		}
 		if err != nil {
-			return fmt.Errorf("read the last message of %s: %w", subject, err)
+			return fmt.Errorf("read %s: %w", subject, err)
 		}
-		there, err := release.Verify(last.Data, []ed25519.PublicKey{s.PublicKey()})
-		if err != nil {
-			s.log.Warn("the bus holds a message that is not a release of ours", zap.String("subject", subject), zap.Error(err))
-			continue
+		var refused error
+		switch {
+		case isAssignment:
+			var a pb.Assignment
+			if _, refused = trust.VerifyAssignment(m.Data, site); refused == nil {
+				if refused = payload(m.Data, &a); refused == nil && a.Serial >= p.assignments[site].version {
+					p.floors[site] = max(p.floors[site], a.Serial)
+				}
+			}
+		case isRelease:
+			if _, refused = trust.VerifyRelease(m.Data); refused == nil {
+				highest = max(highest, number)
+			}
+		case isStops:
+			if _, refused = trust.VerifyStopList(m.Data); refused == nil {
+				p.floors["stops"] = max(p.floors["stops"], number)
+			}
 		}
-		if err := s.adopt(ctx, there); err != nil {
-			return err
+		if refused != nil {
+			s.log.Warn("the bus holds a message that is not a document of ours", zap.String("subject", subject), zap.Error(refused))
 		}
 	}
-	return nil
-}
-
-// ensureConsumers makes the durable consumers that are missing. Those that
-// exist keep their place.
-func (s *Service) ensureConsumers(ctx context.Context, stream jetstream.Stream) error {
-	have := map[string]bool{}
-	names := stream.ConsumerNames(ctx)
-	for name := range names.Name() {
-		have[name] = true
+	if highest == 0 {
+		return nil
 	}
-	if err := names.Err(); err != nil {
-		return fmt.Errorf("list the consumers of %s: %w", bus.StreamBook, err)
-	}
-	members, err := s.store.Members(ctx)
-	if err != nil {
-		return err
-	}
-	var errs []error
-	for _, m := range members {
-		if have[bus.StationConsumer(m.Site, m.Station)] {
-			continue
-		}
-		_, err := bus.EnsureStationConsumer(ctx, s.js, m.Site, m.Station, release.Scopes(m.Region, m.Site))
-		errs = append(errs, err)
-	}
-	return errors.Join(errs...)
+	s.log.Error("the bus holds a release that this database does not know; was the database restored from an older copy? Publish the book again",
+		zap.Uint64("release", highest))
+	_, err = s.do(ctx, govern.Call{Actor: govern.SystemActor()}, func(t *turn) ([]govern.Act, error) {
+		return t.RaiseNumber(t.Call, highest), nil
+	})
+	return err
 }

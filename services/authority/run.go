@@ -27,8 +27,9 @@ const (
 	lastFlushWait = 5 * time.Second
 )
 
-// Run answers presences and keeps the stream BOOK equal to the database, at
-// start, on each reconnection and each minute, until ctx ends. A bus that is
+// Run answers presences, takes in what people at stations did, publishes each
+// change, and compares the stream BOOK with the database at start, on each
+// reconnection and each minute, until ctx ends. A bus that is
 // away is waited for.
 func (s *Service) Run(ctx context.Context) error {
 	sub, err := s.nats.QueueSubscribe(bus.PresenceSubjects, queueGroup, s.handlePresence)
@@ -40,6 +41,8 @@ func (s *Service) Run(ctx context.Context) error {
 	}
 	g, ctx := errgroup.WithContext(ctx)
 	g.Go(func() error { s.reconcileLoop(ctx); return nil })
+	g.Go(func() error { s.publishLoop(ctx); return nil })
+	g.Go(func() error { s.actsLoop(ctx); return nil })
 	g.Go(func() error { s.flushLoop(ctx); return nil })
 	<-ctx.Done()
 	if err := sub.Unsubscribe(); err != nil && !errors.Is(err, nats.ErrConnectionClosed) {
@@ -64,7 +67,7 @@ func (s *Service) reconcileLoop(ctx context.Context) {
 		} else if ctx.Err() == nil {
 			wait = min(retry, s.reconcileEvery)
 			retry = 2 * wait
-			s.log.Warn("the stream of books could not be compared with the database; trying again",
+			s.log.Warn("the stream of documents could not be compared with the database; trying again",
 				zap.Duration("in", wait), zap.Error(err))
 		}
 		next := time.NewTimer(wait)

@@ -1,16 +1,22 @@
-// Package shelf answers one question: which release is in force at a moment?
+// Package shelf answers one question: which release is in force at a moment,
+// and what must not be made?
 //
-// It keeps verified releases on disk as the exact bytes that were signed, and
-// verifies them again whenever it reads them back, so that the directory need
-// not be trusted.
+// It keeps releases, the site's assignment and stop lists on disk as the exact
+// bytes that were signed, and has them verified again whenever it reads them
+// back, so that the directory need not be trusted. Beside them stands the
+// history of the orders that were in force here, which judges builds that
+// began before the last change.
+//
+// A document is written first, then the trusted state that accepted it (the
+// commit of each Take), and only then does it count. A crash in between leaves
+// either the old state or both files, of which the newer one that verifies
+// wins.
 package shelf
 
 import (
-	"crypto/ed25519"
 	"fmt"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -26,120 +32,270 @@ import (
 	"samecup.example/samecup/station/durable"
 )
 
-// KeepOlder is how many releases of a scope are kept below the one in force,
-// so that a build that began under one of them is judged by it.
-const KeepOlder = 9
-
-// maxAhead bounds the releases of a scope kept above the one in force.
-const maxAhead = 16
+const (
+	// KeepOlder is how many orders are kept below the one in force, with their
+	// releases, so that a build that began under one of them is judged by it.
+	KeepOlder = 9
+	// KeepStops is how many older stop lists are kept, for builds that name
+	// the one that was shown when they began.
+	KeepStops = 9
+)
 
 const (
-	suffix   = ".release"
-	setAside = ".set-aside"
+	releaseSuffix    = ".release"
+	assignmentSuffix = ".assignment"
+	stopsSuffix      = ".stops"
+	historyFile      = "orders.json"
+	setAside         = ".set-aside"
 )
 
 // Held is a release on the shelf; immutable.
 type Held struct {
-	Number uint64
-	Scope  string
+	Number, Edition uint64
+	Scope           string
 	// Digest is the SHA-256 of the signed payload.
+	Digest   [32]byte
+	Servings []*pb.Serving
+	Book     *drink.Book
+	Set      *verdict.Set
+	// Verified is the release as it was verified.
+	Verified *release.Verified
+
+	byID map[string]*drink.Serving
+}
+
+// Serving finds a serving of the book; nil when there is none.
+func (h *Held) Serving(id string) *drink.Serving { return h.byID[id] }
+
+// Order puts a release in force here from a moment on; immutable.
+type Order struct {
+	Release, Edition uint64
+	Scope            string
+	// Digest is the SHA-256 of the release's payload.
 	Digest [32]byte
-	// Effective is when it comes into force.
-	Effective time.Time
-	Servings  []*pb.Serving
-	Book      *drink.Book
-	Set       *verdict.Set
+	Start  time.Time
+	// Keys are the IDs of those that signed the assignment.
+	Keys []string
+	// Held is the release; nil while it is not on the shelf.
+	Held *Held
+	// Refused orders are never followed.
+	Refused bool
+}
+
+func (o *Order) followable() bool { return o.Held != nil && !o.Refused }
+
+// same orders put the same bytes in force at the same moment.
+func (o *Order) same(p *Order) bool {
+	return o.Release == p.Release && o.Digest == p.Digest && o.Start.Equal(p.Start)
+}
+
+// StopList is a list on the shelf; immutable.
+type StopList struct {
+	Version uint64
+	// Stops are those that hold for this site.
+	Stops *release.Stops
+	Keys  []string
+	raw   []byte
 }
 
 // Config sets a shelf up.
 type Config struct {
-	Dir  string
-	Keys []ed25519.PublicKey
-	// Scopes from the widest to the most specific.
+	Dir string
+	// Site is a slug; Scopes those of its site, from the widest to the most
+	// specific.
+	Site   string
 	Scopes []string
-	// Floors are the highest numbers ever accepted by scope; lower ones are
-	// refused even if the file of the highest is lost.
-	Floors map[string]uint64
 	Now    func() time.Time
 	Log    *zap.Logger
 }
 
 // Shelf is safe for concurrent use; reading it takes no lock.
 type Shelf struct {
-	cfg  Config
-	mu   sync.Mutex
+	cfg Config
+
+	mu       sync.Mutex
+	held     map[uint64]*Held
+	history  []Order
+	orders   []Order
+	assigned *release.Assigned
+	// raw is the assignment as it was signed.
+	raw []byte
+	// stops are the current list, then older ones.
+	stops []*StopList
+
 	view atomic.Pointer[view]
 }
 
 // view is one immutable state of the shelf.
 type view struct {
-	// scopes from the most specific to the widest, each from the highest
-	// number to the lowest.
-	scopes   [][]*Held
-	byNumber map[uint64]*Held
+	// history and orders by their start; history only of what was in force.
+	history, orders []Order
+	assigned        *release.Assigned
+	raw             []byte
+	held            map[uint64]*Held
+	stops           []*StopList
 }
 
-// Open reads the shelf. A file that is not a release that this station may
-// follow is set aside under another name and logged; the rest is used.
-func Open(cfg Config) (*Shelf, error) {
+// Open reads the shelf, verifying with trust, whose floors it may raise by a
+// document that a crash kept it from committing. A file that cannot be used is
+// set aside under another name and logged; the rest is used.
+func Open(cfg Config, trust *release.Trust) (*Shelf, error) {
 	if err := os.MkdirAll(cfg.Dir, 0o700); err != nil {
 		return nil, fmt.Errorf("make the release cache: %w", err)
 	}
-	entries, err := os.ReadDir(cfg.Dir)
+	s := &Shelf{cfg: cfg, held: make(map[uint64]*Held)}
+	files, err := s.files()
 	if err != nil {
-		return nil, fmt.Errorf("read the release cache: %w", err)
+		return nil, err
 	}
-	s := &Shelf{cfg: cfg}
-	var held []*Held
-	for _, e := range entries {
-		path := filepath.Join(cfg.Dir, e.Name())
-		if strings.HasPrefix(e.Name(), durable.TempPrefix) {
-			if err := os.Remove(path); err != nil {
-				return nil, fmt.Errorf("remove a half-written release: %w", err)
-			}
-			continue
-		}
-		if !strings.HasSuffix(e.Name(), suffix) {
-			continue
-		}
-		h, err := s.load(path)
-		if err == nil && e.Name() != fileName(h.Number) {
+	if err := s.loadHistory(trust); err != nil {
+		return nil, err
+	}
+	if err := s.loadAssignment(files[assignmentSuffix], trust); err != nil {
+		return nil, err
+	}
+	if err := s.loadStops(files[stopsSuffix], trust); err != nil {
+		return nil, err
+	}
+	for _, path := range files[releaseSuffix] {
+		h, err := loadRelease(path, trust)
+		if err == nil && filepath.Base(path) != fileName(h.Number, releaseSuffix) {
 			err = fmt.Errorf("it holds release %d", h.Number)
 		}
-		if err != nil {
-			cfg.Log.Error("a cached release cannot be used and is set aside; the centre has to send it again",
-				zap.String("file", path+setAside), zap.Error(err))
-			if err := os.Rename(path, path+setAside); err != nil {
-				return nil, fmt.Errorf("set a damaged release aside: %w", err)
-			}
-			continue
+		if err == nil {
+			s.held[h.Number] = h
+		} else if err := s.putAside(path, err); err != nil {
+			return nil, err
 		}
-		held = append(held, h)
 	}
-	s.view.Store(s.arrange(held))
+	s.arrange()
 	return s, nil
 }
 
-func (s *Shelf) load(path string) (*Held, error) {
+// files lists what is there by kind, the highest number first, and removes what
+// a crash left half written.
+func (s *Shelf) files() (map[string][]string, error) {
+	entries, err := os.ReadDir(s.cfg.Dir)
+	if err != nil {
+		return nil, fmt.Errorf("read the release cache: %w", err)
+	}
+	out := make(map[string][]string)
+	for i := len(entries) - 1; i >= 0; i-- {
+		name := entries[i].Name()
+		path := filepath.Join(s.cfg.Dir, name)
+		if strings.HasPrefix(name, durable.TempPrefix) {
+			if err := os.Remove(path); err != nil {
+				return nil, fmt.Errorf("remove a half-written file: %w", err)
+			}
+			continue
+		}
+		ext := filepath.Ext(name)
+		out[ext] = append(out[ext], path)
+	}
+	return out, nil
+}
+
+// putAside renames a file that cannot be used. What is gone is read anew from
+// the bus.
+func (s *Shelf) putAside(path string, why error) error {
+	s.cfg.Log.Error("a cached document cannot be used and is set aside; it is fetched anew", zap.String("file", path+setAside), zap.Error(why))
+	if err := os.Rename(path, path+setAside); err != nil {
+		return fmt.Errorf("set a damaged file aside: %w", err)
+	}
+	return nil
+}
+
+func readBounded(path string, limit int64) ([]byte, error) {
 	info, err := os.Stat(path)
 	if err != nil {
 		return nil, err
 	}
-	if info.Size() > release.MaxEnvelopeBytes {
-		return nil, fmt.Errorf("%d bytes are too many for a release", info.Size())
+	if info.Size() > limit {
+		return nil, fmt.Errorf("%d bytes; at most %d are taken", info.Size(), limit)
 	}
-	raw, err := os.ReadFile(path)
+	return os.ReadFile(path)
+}
+
+func loadRelease(path string, trust *release.Trust) (*Held, error) {
+	raw, err := readBounded(path, release.MaxEnvelopeBytes)
 	if err != nil {
 		return nil, err
 	}
-	v, err := release.Verify(raw, s.cfg.Keys)
+	v, err := trust.HeldRelease(raw)
 	if err != nil {
-		return nil, err
-	}
-	if err := v.Admit(s.cfg.Scopes, 0); err != nil {
 		return nil, err
 	}
 	return compile(v)
+}
+
+// loadAssignment takes the highest serial that verifies.
+func (s *Shelf) loadAssignment(paths []string, trust *release.Trust) error {
+	for _, path := range paths {
+		raw, err := readBounded(path, release.MaxAssignmentBytes)
+		var a *release.Assigned
+		if err == nil {
+			a, err = trust.HeldAssignment(raw, s.cfg.Site)
+		}
+		if err != nil {
+			// Below one that is read already, it was only not removed yet.
+			if s.assigned != nil {
+				s.remove(path)
+			} else if err := s.putAside(path, err); err != nil {
+				return err
+			}
+			continue
+		}
+		if s.assigned == nil {
+			s.assigned, s.raw, s.orders = a, raw, ordersOf(a)
+		}
+	}
+	return nil
+}
+
+// loadStops takes the highest version that verifies as the current list, and
+// the others for builds that name them. A list whose key was revoked stays
+// enforced until another one comes.
+func (s *Shelf) loadStops(paths []string, trust *release.Trust) error {
+	var current *StopList
+	var rest []*StopList
+	for _, path := range paths {
+		raw, err := readBounded(path, release.MaxStopListBytes)
+		if err == nil && current == nil {
+			if l, err := trust.HeldStopList(raw); err == nil {
+				current = s.compileStops(l, raw)
+				continue
+			}
+		}
+		var l *release.Listed
+		if err == nil {
+			l, err = trust.PastStopList(raw)
+		}
+		if err != nil {
+			if err := s.putAside(path, err); err != nil {
+				return err
+			}
+			continue
+		}
+		rest = append(rest, s.compileStops(l, raw))
+	}
+	if current != nil {
+		rest = append([]*StopList{current}, rest...)
+	}
+	s.stops = rest
+	return nil
+}
+
+func (s *Shelf) compileStops(l *release.Listed, raw []byte) *StopList {
+	return &StopList{Version: l.List.Version, Stops: release.CompileStops(l.List, s.cfg.Scopes), Keys: l.Keys, raw: raw}
+}
+
+func ordersOf(a *release.Assigned) []Order {
+	out := make([]Order, len(a.Assignment.Orders))
+	for i, o := range a.Assignment.Orders {
+		out[i] = Order{Release: o.Release, Edition: o.Edition, Scope: o.Scope, Start: o.StartTime.AsTime(), Keys: a.Keys}
+		copy(out[i].Digest[:], o.Digest)
+	}
+	return out
 }
 
 func compile(v *release.Verified) (*Held, error) {
@@ -155,93 +311,28 @@ func compile(v *release.Verified) (*Held, error) {
 	if err != nil {
 		return nil, refuse(err)
 	}
-	effective := r.GetEffectiveTime()
-	if effective == nil {
-		effective = r.GetCreatedTime()
+	h := &Held{
+		Number: r.GetNumber(), Edition: r.GetEdition(), Scope: r.GetScope(), Digest: v.Digest,
+		Servings: r.GetBook().GetServings(), Book: book, Set: set, Verified: v, byID: make(map[string]*drink.Serving, set.Len()),
 	}
-	h := &Held{Number: r.GetNumber(), Scope: r.GetScope(), Digest: v.Digest, Servings: r.GetBook().GetServings(), Book: book, Set: set}
-	if effective != nil {
-		h.Effective = effective.AsTime()
+	for i := range book.Drinks {
+		for j := range book.Drinks[i].Servings {
+			sv := &book.Drinks[i].Servings[j]
+			h.byID[sv.ID] = sv
+		}
 	}
 	return h, nil
 }
 
-// arrange builds a view.
-func (s *Shelf) arrange(held []*Held) *view {
-	v := &view{scopes: make([][]*Held, len(s.cfg.Scopes)), byNumber: make(map[uint64]*Held, len(held))}
-	slices.SortFunc(held, func(a, b *Held) int {
-		if a.Number > b.Number {
-			return -1
-		}
-		return 1
-	})
-	for _, h := range held {
-		// The most specific scope comes last in the configuration.
-		i := len(s.cfg.Scopes) - 1 - slices.Index(s.cfg.Scopes, h.Scope)
-		v.scopes[i] = append(v.scopes[i], h)
-		v.byNumber[h.Number] = h
-	}
-	return v
+func fileName(number uint64, suffix string) string { return fmt.Sprintf("%020d%s", number, suffix) }
+
+func (s *Shelf) path(number uint64, suffix string) string {
+	return filepath.Join(s.cfg.Dir, fileName(number, suffix))
 }
 
-// Accept verifies an envelope and puts it on the shelf, synced to disk. The
-// second result is false for one that is there already. The error is a
-// *release.Refusal if the release must not be followed, or that of the disk.
-func (s *Shelf) Accept(envelope []byte) (*Held, bool, error) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	v, err := release.Verify(envelope, s.cfg.Keys)
-	if err != nil {
-		return nil, false, err
+// remove drops a file that is no longer needed; one that stays does no harm.
+func (s *Shelf) remove(path string) {
+	if err := os.Remove(path); err != nil && !os.IsNotExist(err) {
+		s.cfg.Log.Warn("an old file cannot be removed", zap.String("file", path), zap.Error(err))
 	}
-	now := s.view.Load()
-	number := v.Release.GetNumber()
-	if h := now.byNumber[number]; h != nil {
-		if h.Digest == v.Digest {
-			return h, false, nil
-		}
-		return nil, false, &release.Refusal{Number: number, Reason: release.Older, Detail: fmt.Sprintf("release %d is held with other content; new content needs a new number", number)}
-	}
-	if err := v.Admit(s.cfg.Scopes, s.Newest(v.Release.GetScope())); err != nil {
-		return nil, false, err
-	}
-	h, err := compile(v)
-	if err != nil {
-		return nil, false, err
-	}
-	if err := durable.WriteFile(s.path(number), envelope); err != nil {
-		return nil, false, err
-	}
-	held := []*Held{h}
-	for _, old := range now.byNumber {
-		held = append(held, old)
-	}
-	s.view.Store(s.trim(s.arrange(held)))
-	return h, true, nil
 }
-
-// trim drops what is no longer needed.
-func (s *Shelf) trim(v *view) *view {
-	now := s.cfg.Now()
-	var keep []*Held
-	for _, list := range v.scopes {
-		current := slices.IndexFunc(list, func(h *Held) bool { return !h.Effective.After(now) })
-		if current < 0 {
-			current = len(list)
-		}
-		for i, h := range list {
-			if i < current-maxAhead || i > current+KeepOlder {
-				if err := os.Remove(s.path(h.Number)); err != nil {
-					s.cfg.Log.Warn("an old release cannot be removed", zap.Uint64("release", h.Number), zap.Error(err))
-				}
-				continue
-			}
-			keep = append(keep, h)
-		}
-	}
-	return s.arrange(keep)
-}
-
-func fileName(number uint64) string { return fmt.Sprintf("%020d%s", number, suffix) }
-
-func (s *Shelf) path(number uint64) string { return filepath.Join(s.cfg.Dir, fileName(number)) }

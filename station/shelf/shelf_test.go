@@ -8,52 +8,73 @@ import (
 	"pgregory.net/rapid"
 )
 
-// InForce and Next against a plain reading of their definition.
+// InForce, Next and For against a plain reading of their definition.
 func TestInForceMatchesItsDefinition(t *testing.T) {
-	scopes := []string{"chain", "region.north", "site.tannery-row"}
 	at := func(h int) time.Time { return time.Unix(int64(h)*3600, 0) }
 	rapid.Check(t, func(t *rapid.T) {
-		s := &Shelf{cfg: Config{Scopes: scopes}}
-		var held []*Held
-		for n := range rapid.IntRange(0, 8).Draw(t, "releases") {
-			held = append(held, &Held{
-				Number: uint64(n + 1), Scope: rapid.SampledFrom(scopes).Draw(t, "scope"),
-				Effective: at(rapid.IntRange(0, 10).Draw(t, "hour")),
-			})
+		s := &Shelf{held: make(map[uint64]*Held)}
+		hour, number := 0, uint64(0)
+		draw := func(n int) (out []Order) {
+			for range n {
+				hour += rapid.IntRange(0, 3).Draw(t, "later")
+				number++
+				o := Order{Release: number, Start: at(hour), Refused: rapid.IntRange(0, 4).Draw(t, "refused") == 0}
+				if rapid.IntRange(0, 3).Draw(t, "held") > 0 {
+					s.held[number] = &Held{Number: number}
+				}
+				out = append(out, o)
+			}
+			return out
 		}
-		s.view.Store(s.arrange(held))
-		want := func(when time.Time) (best *Held) {
-			for i := len(scopes) - 1; i >= 0 && best == nil; i-- {
-				for _, h := range held {
-					if h.Scope == scopes[i] && !h.Effective.After(when) && (best == nil || h.Number > best.Number) {
-						best = h
-					}
+		s.history = draw(rapid.IntRange(0, 4).Draw(t, "history"))
+		s.orders = draw(rapid.IntRange(0, 5).Draw(t, "orders"))
+		all := append(append([]Order{}, s.history...), s.orders...)
+		can := func(o Order) bool { return s.held[o.Release] != nil && !o.Refused }
+		want := func(when time.Time) (n uint64) {
+			for _, o := range all {
+				if can(o) && !o.Start.After(when) {
+					n = o.Release
 				}
 			}
-			return best
+			return n
 		}
-		when := rapid.IntRange(-1, 11).Draw(t, "now")
-		if got := s.InForce(at(when)); got != want(at(when)) {
-			t.Fatalf("in force at %d: %s, want %s", when, show(got), show(want(at(when))))
+		for i := range s.orders {
+			s.orders[i].Held = s.match(&s.orders[i])
 		}
-		var next *Held
-		for h := when + 1; h <= 11 && next == nil; h++ {
-			if w := want(at(h)); w != want(at(when)) {
-				next = w
+		held := s.held
+		v := &view{history: s.history, orders: s.orders, held: held}
+		for i := range v.history {
+			v.history[i].Held = held[v.history[i].Release]
+		}
+		s.view.Store(v)
+		now := at(rapid.IntRange(-1, hour+1).Draw(t, "now"))
+		if got := show(s.InForce(now)); got != want(now) {
+			t.Fatalf("in force: %d, want %d", got, want(now))
+		}
+		var next uint64
+		for _, o := range s.orders {
+			if can(o) && o.Start.After(now) {
+				next = o.Release
+				break
 			}
 		}
-		if got := s.Next(at(when)); got != next {
-			t.Fatalf("next after %d: %s, want %s", when, show(got), show(next))
+		if got := show(s.Next(now)); got != next {
+			t.Fatalf("next: %d, want %d", got, next)
 		}
-		if h := s.For(at(when), at(when)); (h == nil) != (want(at(when)) == nil) {
-			t.Fatalf("for a build at %d: %s, in force %s", when, show(h), show(want(at(when))))
+		if o := s.For(now, now); (o == nil) != (want(now) == 0) {
+			t.Fatalf("for a build: %d, in force %d", show(o), want(now))
+		}
+		for _, o := range s.Missing(now) {
+			if held[o.Release] != nil || o.Refused {
+				t.Fatalf("%s is not missing", fmt.Sprint(o.Release))
+			}
 		}
 	})
 }
 
-func show(h *Held) string {
-	if h == nil {
-		return "none"
+func show(o *Order) uint64 {
+	if o == nil {
+		return 0
 	}
-	return fmt.Sprintf("%d of %s", h.Number, h.Scope)
+	return o.Release
 }

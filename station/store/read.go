@@ -146,31 +146,3 @@ func (l *Log) Refusals(ctx context.Context) (out []*pb.Refusal, err error) {
 	}
 	return out, rows.Err()
 }
-
-// Floors returns the highest release ever accepted for each scope.
-func (l *Log) Floors(ctx context.Context) (out map[string]uint64, err error) {
-	rows, err := l.db.Read.QueryContext(ctx, `SELECT scope, release FROM floors`)
-	if err != nil {
-		return nil, fmt.Errorf("read release floors: %w", err)
-	}
-	defer func() { err = errors.Join(err, rows.Close()) }()
-	out = make(map[string]uint64)
-	for rows.Next() {
-		var scope string
-		var number int64
-		if err := rows.Scan(&scope, &number); err != nil {
-			return nil, fmt.Errorf("read a release floor: %w", err)
-		}
-		out[scope] = uint64(number)
-	}
-	return out, rows.Err()
-}
-
-// RaiseFloor keeps number as the highest release accepted for scope.
-func (l *Log) RaiseFloor(ctx context.Context, scope string, number uint64) error {
-	_, err := l.db.Write.ExecContext(ctx, `INSERT INTO floors VALUES (?, ?) ON CONFLICT (scope) DO UPDATE SET release = max(release, excluded.release)`, scope, int64(number))
-	if err != nil {
-		return fmt.Errorf("keep the release floor of %s: %w", scope, err)
-	}
-	return nil
-}

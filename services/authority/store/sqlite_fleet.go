@@ -22,6 +22,21 @@ func siteByID(ctx context.Context, q querier, id string) (site Site, err error) 
 	return site, notFound(err)
 }
 
+// Sites implements Fleet.
+func (s *SQLite) Sites(ctx context.Context) ([]Site, error) {
+	rows, err := s.db.Read.QueryContext(ctx, `SELECT id, name, region, time_zone FROM sites ORDER BY id`)
+	if err != nil {
+		return nil, fmt.Errorf("list sites: %w", err)
+	}
+	out, err := collect(rows, func(row scanner) (v Site, err error) {
+		return v, row.Scan(&v.ID, &v.Name, &v.Region, &v.TimeZone)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("list sites: %w", err)
+	}
+	return out, nil
+}
+
 // RegionExists implements Fleet.
 func (s *SQLite) RegionExists(ctx context.Context, region string) (found bool, err error) {
 	err = s.db.Read.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM sites WHERE region = ?)`, region).Scan(&found)

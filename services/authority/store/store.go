@@ -157,6 +157,8 @@ type Acts interface {
 type Fleet interface {
 	// Site by id; ErrNotFound.
 	Site(ctx context.Context, id string) (Site, error)
+	// Sites lists them by id.
+	Sites(ctx context.Context) ([]Site, error)
 	// RegionExists tells whether any site lies in the region.
 	RegionExists(ctx context.Context, region string) (bool, error)
 	// CreateEnrolment stores a code's hash and voids the station's earlier

@@ -64,6 +64,9 @@ func wholeCommit(t *testing.T, s store.Store) {
 	if n := count(t, s); n != 2 {
 		t.Errorf("%d entries, want 2", n)
 	}
+	if sites, err := s.Sites(t.Context()); err != nil || len(sites) != 1 || sites[0] != tannery {
+		t.Errorf("sites are %v, %v", sites, err)
+	}
 }
 
 func movedRecord(t *testing.T, s store.Store) {
