@@ -56,6 +56,7 @@ func (s *Service) commit(ctx context.Context, chunk []*prepared) error {
 	if err != nil {
 		return err
 	}
+	s.taken.ring()
 	if rang {
 		s.heard.ring()
 	}
@@ -155,6 +156,11 @@ func (c *counter) take(builds []*store.Build, aside []store.Quarantine) error {
 		}
 		t.Builds++
 		t.chain.add(b)
+		if b.Corrects != "" {
+			if err := c.tx.Correct(b, b.Corrects); err != nil {
+				return err
+			}
+		}
 		if b.Grade == 0 {
 			t.Awaiting++
 			continue

@@ -65,7 +65,7 @@ func (j *judge) record(site, station string, data []byte, sets lookup) (b *store
 		ID: j.build.ID, Site: site, Station: station,
 		Sequence: rec.Sequence, Release: j.build.Release,
 		Serving: j.build.Serving, Drink: drinkID, Started: j.build.StartedAt,
-		Hash: hash[:], PreviousHash: rec.PreviousHash, Record: data,
+		Corrects: j.build.Corrects, Hash: hash[:], PreviousHash: rec.PreviousHash, Record: data,
 	}
 	if set := sets(b.Release); set != nil {
 		return b, j.judge(b, rec.Verdict, rec.LoggedTime.AsTime(), set)
@@ -83,8 +83,10 @@ func (j *judge) admit(site, station string, rec *pb.BuildRecord) error {
 		return refuse(reasonWrongOrigin, "build %q says it is from %s/%s, but came from %s/%s", b.ID, b.Site, b.Station, site, station)
 	case b.ID == "":
 		return refuse(reasonBadField, "build.id: it is empty; a UUID is needed")
-	case strings.ContainsRune(b.ID, 0) || strings.ContainsRune(b.Serving, 0):
-		return refuse(reasonBadField, "build.id or build.serving holds a NUL character")
+	case strings.ContainsRune(b.ID, 0) || strings.ContainsRune(b.Serving, 0) || strings.ContainsRune(b.Corrects, 0):
+		return refuse(reasonBadField, "build.id, build.serving or build.corrects holds a NUL character")
+	case b.Corrects == b.ID:
+		return refuse(reasonBadField, "build.corrects: build %q says that it corrects itself; name the build that it replaces", b.ID)
 	case rec.Sequence == 0 || rec.Sequence > store.MaxNumber:
 		return refuse(reasonBadField, "sequence: %d is not allowed; records count from 1", rec.Sequence)
 	case b.Release > store.MaxNumber:

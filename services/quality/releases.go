@@ -210,6 +210,7 @@ func (s *Service) commitSettled(ctx context.Context, builds []*store.Build) erro
 	if err != nil {
 		return fmt.Errorf("settle %d builds: %w", len(builds), err)
 	}
+	s.taken.ring()
 	if rang {
 		s.heard.ring()
 	}

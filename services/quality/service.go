@@ -56,6 +56,8 @@ type Service struct {
 	store store.Store
 	books *books
 	heard *bell
+	// taken rings when builds were committed or judged.
+	taken *bell
 	// writing orders commits of builds against the arrival of a release, so
 	// that no build is left waiting for a release that is here.
 	writing sync.Mutex
@@ -99,12 +101,13 @@ func newService(cfg Config, js jetstream.JetStream, db store.Store) *Service {
 	log := cfg.Log.Named("quality")
 	return &Service{
 		cfg: cfg, log: log, js: js, store: db,
-		books: newBooks(db, log), heard: newBell(), closing: make(chan struct{}),
+		books: newBooks(db, log), heard: newBell(), taken: newBell(), closing: make(chan struct{}),
 	}
 }
 
-// Register adds the QualityService to a server.
+// Register adds the QualityService and the InsightService to a server.
 func (s *Service) Register(r grpc.ServiceRegistrar) {
+	pb.RegisterInsightServiceServer(r, &insightServer{service: s})
 	pb.RegisterQualityServiceServer(r, &server{service: s})
 }
 
@@ -123,6 +126,7 @@ func (s *Service) Run(ctx context.Context) error {
 		}
 		g.Go(func() error { return s.follow(ctx, stream, resume, s.takeBuilds) })
 	}
+	g.Go(func() error { return s.rollUp(ctx) })
 	return g.Wait()
 }
 

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"sync"
 	"time"
 
 	"samecup.example/samecup/internal/sqlitedb"
@@ -22,6 +23,8 @@ type SQLite struct {
 	stmts    *statements
 	nextRef  int64
 	keptSize int64
+	// rolling lets one goroutine roll up at a time.
+	rolling sync.Mutex
 }
 
 var _ Store = (*SQLite)(nil)

@@ -8,6 +8,9 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
+
+	"samecup.example/samecup/services/quality/rollup"
 )
 
 // insertRows is how many builds one statement inserts; binding many rows at
@@ -36,7 +39,7 @@ func insertSQL(rows int) string {
 // statements are prepared once on the write connection.
 type statements struct {
 	insertMany, insertOne, stored, station, addStation, saveStation,
-	settle, deviation, links, forked, addRelease, release, setAside *sql.Stmt
+	settle, deviation, links, forked, addRelease, release, setAside, dirty, correct, dirtyOf *sql.Stmt
 }
 
 func prepareStatements(ctx context.Context, db *sql.DB) (*statements, error) {
@@ -63,6 +66,12 @@ func prepareStatements(ctx context.Context, db *sql.DB) (*statements, error) {
 		{&s.release, `SELECT digest FROM releases WHERE number = ?`},
 		{&s.setAside, `INSERT INTO quarantine (digest, subject, reason, detail, received_ms, size, bytes)
 			VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (digest) DO NOTHING`},
+		{&s.dirty, `INSERT INTO rollup_dirty (station_ref, hour) VALUES (?, ?) ON CONFLICT DO NOTHING`},
+		{&s.correct, `INSERT INTO corrections (original_id, station_ref, correction_ref, sequence)
+			VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING`},
+		{&s.dirtyOf, `SELECT started_ms FROM builds WHERE id = ? AND station_ref = ? UNION ALL
+			SELECT b.started_ms FROM corrections c JOIN builds b ON b.ref = c.correction_ref
+			WHERE c.original_id = ? AND c.station_ref = ?`},
 	} {
 		var err error
 		if *p.stmt, err = db.PrepareContext(ctx, p.query); err != nil {
@@ -78,7 +87,7 @@ func (s *statements) close() error {
 	}
 	var errs []error
 	for _, stmt := range []*sql.Stmt{s.insertMany, s.insertOne, s.stored, s.station, s.addStation,
-		s.saveStation, s.settle, s.deviation, s.links, s.forked, s.addRelease, s.release, s.setAside} {
+		s.saveStation, s.settle, s.deviation, s.links, s.forked, s.addRelease, s.release, s.setAside, s.dirty, s.correct, s.dirtyOf} {
 		if stmt != nil {
 			errs = append(errs, stmt.Close())
 		}
@@ -190,7 +199,42 @@ func (t *sqliteTx) Settle(b *Build) (bool, error) {
 	if err != nil {
 		return false, fmt.Errorf("settle build %q: %w", b.ID, err)
 	}
-	return n == 1, nil
+	if n != 1 {
+		return false, nil
+	}
+	return true, t.markDirty(b.StationRef, b.Started)
+}
+
+// markDirty has the roll-ups of a station's hour computed anew.
+func (t *sqliteTx) markDirty(station int64, at time.Time) error {
+	if _, err := t.on(t.stmts.dirty).ExecContext(t.ctx, station, rollup.HourOf(at)); err != nil {
+		return fmt.Errorf("mark an hour of station %d: %w", station, err)
+	}
+	return nil
+}
+
+func (t *sqliteTx) Correct(b *Build, originalID string) error {
+	if originalID == b.ID {
+		return fmt.Errorf("build %q corrects itself; name the build that it replaces", b.ID)
+	}
+	_, err := t.on(t.stmts.correct).ExecContext(t.ctx, originalID, b.StationRef, b.Ref, int64(b.Sequence))
+	if err != nil {
+		return fmt.Errorf("note that build %q corrects %q: %w", b.ID, originalID, err)
+	}
+	rows, err := t.on(t.stmts.dirtyOf).QueryContext(t.ctx, originalID, b.StationRef, originalID, b.StationRef)
+	if err != nil {
+		return fmt.Errorf("find what build %q corrects: %w", b.ID, err)
+	}
+	hours, err := collect(rows, "corrected builds", func(ms *int64) error { return rows.Scan(ms) })
+	if err != nil {
+		return err
+	}
+	for _, ms := range hours {
+		if err := t.markDirty(b.StationRef, time.UnixMilli(ms)); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func (t *sqliteTx) AddDeviations(builds []*Build) error {

@@ -28,6 +28,8 @@ const MaxNumber = 1<<63 - 1
 // Store keeps builds, deviations, releases and what was set aside. Reads may
 // run at any time and see committed data only.
 type Store interface {
+	Rollups
+
 	// Write runs fn in a transaction and commits it if fn returns nil. Writes
 	// run one after another: cursors rise in the order of commits.
 	Write(ctx context.Context, fn func(Tx) error) error
@@ -77,6 +79,12 @@ type Tx interface {
 	// InsertRelease stores a release. It returns the digest stored under that
 	// number, which differs from the one given where another came first.
 	InsertRelease(Release) (digest []byte, err error)
+	// Correct makes a stored build count in the place of the one with the id
+	// given, in the roll-ups and in what lies beneath them. The original may not
+	// be here yet; one of another station is left alone. Both records stay, for
+	// the log is append-only. Of two corrections of one build the one with the
+	// higher sequence counts.
+	Correct(correction *Build, originalID string) error
 	// SetAside stores what could not be taken in; the same again counts once.
 	SetAside([]Quarantine) error
 }
@@ -109,6 +117,9 @@ type Build struct {
 	Sequence, Release uint64
 	Serving, Drink    string
 	Started, Received time.Time
+	// Corrects is the id of the build that this one stands for; empty for none.
+	// It is not read back: it lies in Record and in what Correct noted.
+	Corrects string
 	// Grade is a pb.Grade; 0 while the release is not here.
 	Grade    int32
 	Disputed bool
