@@ -79,6 +79,14 @@ func rootCommand() *cobra.Command {
 		planCommand(),
 		agreeCommand(),
 		chartCommand(),
+		draftCommand(),
+		overlayCommand(),
+		resolveCommand(),
+		rolloutCommand(),
+		stopCommand(),
+		personCommand(),
+		trainingCommand(),
+		recordCommand(),
 	)
 	return root
 }

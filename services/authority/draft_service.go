@@ -231,6 +231,7 @@ func (s draftService) UpdateDraft(ctx context.Context, req *pb.UpdateDraftReques
 	if err != nil {
 		return nil, err
 	}
+	s.foresee(ctx, id, req)
 	_, err = s.do(ctx, call, func(t *turn) ([]govern.Act, error) {
 		d, basis, err := basisOf(t.State, id)
 		if err != nil {
@@ -263,6 +264,29 @@ func (s draftService) UpdateDraft(ctx context.Context, req *pb.UpdateDraftReques
 	}
 	d, err := s.draft(ctx, id, false)
 	return &pb.UpdateDraftResponse{Draft: d}, err
+}
+
+// foresee works out the review of an update before the ledger is held, where it
+// will be found again. What goes wrong here goes wrong there, and is told there.
+func (s *Service) foresee(ctx context.Context, id string, req *pb.UpdateDraftRequest) {
+	var d govern.Draft
+	var basis govern.Digest
+	var err error
+	s.view(func(st *govern.State) { d, basis, err = basisOf(st, id) })
+	if err != nil {
+		return
+	}
+	files, err := s.edited(ctx, d, req)
+	if err != nil {
+		return
+	}
+	var base map[string][]byte
+	if basis != (govern.Digest{}) {
+		if base, err = s.bookFiles(ctx, basis); err != nil {
+			return
+		}
+	}
+	s.review(base, files)
 }
 
 // masked reports whether a field is to be updated; without a mask all are that

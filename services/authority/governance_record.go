@@ -184,9 +184,9 @@ func (s *Service) recordedRelease(ctx context.Context, number uint64) (*pb.Relea
 	if !ok || made.Digest != sha256.Sum256(env.Payload) {
 		return nil, errors.New("its bytes are not those in the record")
 	}
-	s.keys.mu.RLock()
+	s.keys.mu.Lock() // a Trust is for one goroutine
 	_, err = s.keys.trust.HeldRelease(raw)
-	s.keys.mu.RUnlock()
+	s.keys.mu.Unlock()
 	if r, is := errors.AsType[*release.Refusal](err); is && r.Reason != release.RevokedKey {
 		return nil, err
 	}

@@ -144,7 +144,7 @@ func TestASeasonIsLaunched(t *testing.T) {
 		t.Fatalf("overlay: %v", got)
 	}
 
-	d := s.draft(t, "autumn", edit(latteFile, tempPath, "62 °C"), edit("ingredients.yaml", "ingredients[id=chocolate-powder].may_contain", "[milk, soya]"))
+	d := s.draft(t, "autumn", edit(latteFile, tempPath, "61 °C"), edit("ingredients.yaml", "ingredients[id=chocolate-powder].may_contain", "[milk, soya]"))
 	review := must(s.ben.drafts.ReviewDraft(t.Context(), &pb.ReviewDraftRequest{Name: d.Name}))(t)
 	switch {
 	case len(review.Changes) == 0 || len(review.Cautions) == 0 || len(review.SafetyReasons) == 0:
@@ -237,7 +237,7 @@ func TestASeasonIsLaunched(t *testing.T) {
 func (s *season) wantOrigins(t *testing.T, at *pb.ResolveSiteResponse) {
 	t.Helper()
 	first, lines := at.Origins[0], 0
-	if first.Source != "overlays/site.oyster-steps" || first.Value != "58 °C" || first.Replaced != "62 °C" || first.Reason == "" || first.Line == 0 {
+	if first.Source != "overlays/site.oyster-steps" || first.Value != "58 °C" || first.Replaced != "61 °C" || first.Reason == "" || first.Line == 0 {
 		t.Errorf("first origin: %v", first)
 	}
 	for _, x := range at.Origins {
@@ -262,7 +262,7 @@ func (s *season) wantOrigins(t *testing.T, at *pb.ResolveSiteResponse) {
 
 func TestASafetyFindingHaltsWhateverTheCounts(t *testing.T) {
 	s := openSeason(t)
-	r := s.launch(t, s.approve(t, s.draft(t, "autumn", edit(latteFile, tempPath, "62 °C"))), &pb.Wave{Sites: []string{"tannery-row"}}, &pb.Wave{All: true})
+	r := s.launch(t, s.approve(t, s.draft(t, "autumn", edit(latteFile, tempPath, "61 °C"))), &pb.Wave{Sites: []string{"tannery-row"}}, &pb.Wave{All: true})
 	s.clock.forward(time.Hour)
 	s.rates.set(func(r *rates) { r.away = true })
 	s.watchWaves(t.Context(), s.now())
@@ -298,7 +298,7 @@ func TestRollBackIsHeldAgainstTodaysFacts(t *testing.T) {
 	}
 	_, err := back()
 	refused(t, err, codes.FailedPrecondition, "NOTHING_BEFORE")
-	first := s.launch(t, s.approve(t, s.draft(t, "warmer", edit(latteFile, tempPath, "62 °C"))))
+	first := s.launch(t, s.approve(t, s.draft(t, "warmer", edit(latteFile, tempPath, "61 °C"))))
 	s.clock.forward(time.Hour)
 	r := must(back())(t).Rollout
 	if r.State != pb.RolloutState_ROLLOUT_STATE_COMPLETE || r.Edition <= first.Edition {
@@ -320,8 +320,8 @@ func TestRollBackIsHeldAgainstTodaysFacts(t *testing.T) {
 
 func TestAnApprovalDoesNotOutliveTheEditionThatItWasGivenAgainst(t *testing.T) {
 	s := openSeason(t)
-	older := s.approve(t, s.draft(t, "older", edit(latteFile, tempPath, "62 °C")))
-	s.launch(t, s.approve(t, s.draft(t, "newer", edit("drinks/cappuccino.yaml", tempPath, "61 °C"))))
+	older := s.approve(t, s.draft(t, "older", edit(latteFile, tempPath, "61 °C")))
+	s.launch(t, s.approve(t, s.draft(t, "newer", edit("drinks/flat-white.yaml", "name", "Flat white, small"))))
 	_, err := s.flo.rollouts.CreateRollout(t.Context(), &pb.CreateRolloutRequest{RequestId: uuid.NewString(), Draft: older.Name})
 	refused(t, err, codes.FailedPrecondition, "REVIEW_OUTDATED")
 }
@@ -333,7 +333,7 @@ func TestAdoptionComesFromPresences(t *testing.T) {
 		code := must(s.admin.fleet.CreateEnrolment(t.Context(), &pb.CreateEnrolmentRequest{Site: "tannery-row", Station: station}))(t)
 		must(s.admin.fleet.EnrolStation(t.Context(), &pb.EnrolStationRequest{Code: code.Code}))(t)
 	}
-	r := s.launch(t, s.approve(t, s.draft(t, "autumn", edit(latteFile, tempPath, "62 °C"))), &pb.Wave{Sites: []string{"tannery-row"}}, &pb.Wave{All: true})
+	r := s.launch(t, s.approve(t, s.draft(t, "autumn", edit(latteFile, tempPath, "61 °C"))), &pb.Wave{Sites: []string{"tannery-row"}}, &pb.Wave{All: true})
 	s.clock.forward(time.Minute)
 	stations["uses"].Release, stations["uses"].UsedReleases = r.Edition, []uint64{r.Edition}
 	stations["holds"].Release, stations["holds"].NextRelease = 1, r.Edition

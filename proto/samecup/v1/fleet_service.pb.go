@@ -455,10 +455,6 @@ type EnrolStationResponse struct {
 	Station string                 `protobuf:"bytes,2,opt,name=station,proto3" json:"station,omitempty"`
 	// Scopes from the widest to the most specific.
 	Scopes []string `protobuf:"bytes,3,rep,name=scopes,proto3" json:"scopes,omitempty"`
-	// Ed25519 public keys, 32 bytes each.
-	TrustedKeys [][]byte `protobuf:"bytes,4,rep,name=trusted_keys,json=trustedKeys,proto3" json:"trusted_keys,omitempty"`
-	// Name of the durable consumer on the stream of books.
-	Consumer string `protobuf:"bytes,5,opt,name=consumer,proto3" json:"consumer,omitempty"`
 	// Address of the bus.
 	BusUrl   string `protobuf:"bytes,6,opt,name=bus_url,json=busUrl,proto3" json:"bus_url,omitempty"`
 	TimeZone string `protobuf:"bytes,7,opt,name=time_zone,json=timeZone,proto3" json:"time_zone,omitempty"`
@@ -518,20 +514,6 @@ func (x *EnrolStationResponse) GetScopes() []string {
 		return x.Scopes
 	}
 	return nil
-}
-
-func (x *EnrolStationResponse) GetTrustedKeys() [][]byte {
-	if x != nil {
-		return x.TrustedKeys
-	}
-	return nil
-}
-
-func (x *EnrolStationResponse) GetConsumer() string {
-	if x != nil {
-		return x.Consumer
-	}
-	return ""
 }
 
 func (x *EnrolStationResponse) GetBusUrl() string {
@@ -894,16 +876,14 @@ const file_samecup_v1_fleet_service_proto_rawDesc = "" +
 	"\vexpire_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"expireTime\")\n" +
 	"\x13EnrolStationRequest\x12\x12\n" +
-	"\x04code\x18\x01 \x01(\tR\x04code\"\xee\x01\n" +
+	"\x04code\x18\x01 \x01(\tR\x04code\"\xd3\x01\n" +
 	"\x14EnrolStationResponse\x12\x12\n" +
 	"\x04site\x18\x01 \x01(\tR\x04site\x12\x18\n" +
 	"\astation\x18\x02 \x01(\tR\astation\x12\x16\n" +
-	"\x06scopes\x18\x03 \x03(\tR\x06scopes\x12!\n" +
-	"\ftrusted_keys\x18\x04 \x03(\fR\vtrustedKeys\x12\x1a\n" +
-	"\bconsumer\x18\x05 \x01(\tR\bconsumer\x12\x17\n" +
+	"\x06scopes\x18\x03 \x03(\tR\x06scopes\x12\x17\n" +
 	"\abus_url\x18\x06 \x01(\tR\x06busUrl\x12\x1b\n" +
 	"\ttime_zone\x18\a \x01(\tR\btimeZone\x12\x1b\n" +
-	"\tkey_lists\x18\b \x03(\fR\bkeyLists\"v\n" +
+	"\tkey_lists\x18\b \x03(\fR\bkeyListsJ\x04\b\x04\x10\x05J\x04\b\x05\x10\x06R\ftrusted_keysR\bconsumer\"v\n" +
 	"\x11UpdateSiteRequest\x12$\n" +
 	"\x04site\x18\x01 \x01(\v2\x10.samecup.v1.SiteR\x04site\x12;\n" +
 	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskR\n" +

@@ -42,8 +42,8 @@ type FleetServiceClient interface {
 	ListSites(ctx context.Context, in *ListSitesRequest, opts ...grpc.CallOption) (*ListSitesResponse, error)
 	// CreateEnrolment makes a short-lived code with which one station enrols.
 	CreateEnrolment(ctx context.Context, in *CreateEnrolmentRequest, opts ...grpc.CallOption) (*CreateEnrolmentResponse, error)
-	// EnrolStation spends a code: the station learns its scopes and the keys
-	// that it may trust, and the centre makes its durable consumer.
+	// EnrolStation spends a code: the station learns its scopes and the key
+	// lists that it may trust.
 	EnrolStation(ctx context.Context, in *EnrolStationRequest, opts ...grpc.CallOption) (*EnrolStationResponse, error)
 	// ListStations with their last presence.
 	ListStations(ctx context.Context, in *ListStationsRequest, opts ...grpc.CallOption) (*ListStationsResponse, error)
@@ -132,8 +132,8 @@ type FleetServiceServer interface {
 	ListSites(context.Context, *ListSitesRequest) (*ListSitesResponse, error)
 	// CreateEnrolment makes a short-lived code with which one station enrols.
 	CreateEnrolment(context.Context, *CreateEnrolmentRequest) (*CreateEnrolmentResponse, error)
-	// EnrolStation spends a code: the station learns its scopes and the keys
-	// that it may trust, and the centre makes its durable consumer.
+	// EnrolStation spends a code: the station learns its scopes and the key
+	// lists that it may trust.
 	EnrolStation(context.Context, *EnrolStationRequest) (*EnrolStationResponse, error)
 	// ListStations with their last presence.
 	ListStations(context.Context, *ListStationsRequest) (*ListStationsResponse, error)

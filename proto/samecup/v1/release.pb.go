@@ -1414,8 +1414,6 @@ func (x *Presence) GetUsedReleases() []uint64 {
 type PresenceReply struct {
 	state      protoimpl.MessageState `protogen:"open.v1"`
 	CentreTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=centre_time,json=centreTime,proto3" json:"centre_time,omitempty"`
-	// Release number that the station should hold for each of its scopes.
-	Releases map[string]uint64 `protobuf:"bytes,2,rep,name=releases,proto3" json:"releases,omitempty" protobuf_key:"bytes,1,opt,name=key" protobuf_val:"varint,2,opt,name=value"`
 	// Signed envelope of a Standing.
 	Standing      []byte `protobuf:"bytes,3,opt,name=standing,proto3" json:"standing,omitempty"`
 	unknownFields protoimpl.UnknownFields
@@ -1455,13 +1453,6 @@ func (*PresenceReply) Descriptor() ([]byte, []int) {
 func (x *PresenceReply) GetCentreTime() *timestamppb.Timestamp {
 	if x != nil {
 		return x.CentreTime
-	}
-	return nil
-}
-
-func (x *PresenceReply) GetReleases() map[string]uint64 {
-	if x != nil {
-		return x.Releases
 	}
 	return nil
 }
@@ -1670,15 +1661,11 @@ const file_samecup_v1_release_proto_rawDesc = "" +
 	"\bkey_list\x18\r \x01(\x04R\akeyList\x12\x14\n" +
 	"\x05nonce\x18\x0e \x01(\fR\x05nonce\x12\x14\n" +
 	"\x05stale\x18\x0f \x01(\bR\x05stale\x12#\n" +
-	"\rused_releases\x18\x10 \x03(\x04R\fusedReleases\"\xea\x01\n" +
+	"\rused_releases\x18\x10 \x03(\x04R\fusedReleases\"x\n" +
 	"\rPresenceReply\x12;\n" +
 	"\vcentre_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"centreTime\x12C\n" +
-	"\breleases\x18\x02 \x03(\v2'.samecup.v1.PresenceReply.ReleasesEntryR\breleases\x12\x1a\n" +
-	"\bstanding\x18\x03 \x01(\fR\bstanding\x1a;\n" +
-	"\rReleasesEntry\x12\x10\n" +
-	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\x04R\x05value:\x028\x01\"\x92\x01\n" +
+	"centreTime\x12\x1a\n" +
+	"\bstanding\x18\x03 \x01(\fR\bstandingJ\x04\b\x02\x10\x03R\breleases\"\x92\x01\n" +
 	"\aRefusal\x12\x18\n" +
 	"\arelease\x18\x01 \x01(\x04R\arelease\x12\x16\n" +
 	"\x06reason\x18\x02 \x01(\tR\x06reason\x12\x16\n" +
@@ -1707,7 +1694,7 @@ func file_samecup_v1_release_proto_rawDescGZIP() []byte {
 }
 
 var file_samecup_v1_release_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_samecup_v1_release_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
+var file_samecup_v1_release_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
 var file_samecup_v1_release_proto_goTypes = []any{
 	(KeyRole)(0),                  // 0: samecup.v1.KeyRole
 	(StopKind)(0),                 // 1: samecup.v1.StopKind
@@ -1727,42 +1714,40 @@ var file_samecup_v1_release_proto_goTypes = []any{
 	(*Presence)(nil),              // 15: samecup.v1.Presence
 	(*PresenceReply)(nil),         // 16: samecup.v1.PresenceReply
 	(*Refusal)(nil),               // 17: samecup.v1.Refusal
-	nil,                           // 18: samecup.v1.PresenceReply.ReleasesEntry
-	(*timestamppb.Timestamp)(nil), // 19: google.protobuf.Timestamp
-	(*Book)(nil),                  // 20: samecup.v1.Book
+	(*timestamppb.Timestamp)(nil), // 18: google.protobuf.Timestamp
+	(*Book)(nil),                  // 19: samecup.v1.Book
 }
 var file_samecup_v1_release_proto_depIdxs = []int32{
 	3,  // 0: samecup.v1.Envelope.signatures:type_name -> samecup.v1.Signature
-	19, // 1: samecup.v1.Release.created_time:type_name -> google.protobuf.Timestamp
-	19, // 2: samecup.v1.Release.effective_time:type_name -> google.protobuf.Timestamp
-	20, // 3: samecup.v1.Release.book:type_name -> samecup.v1.Book
+	18, // 1: samecup.v1.Release.created_time:type_name -> google.protobuf.Timestamp
+	18, // 2: samecup.v1.Release.effective_time:type_name -> google.protobuf.Timestamp
+	19, // 3: samecup.v1.Release.book:type_name -> samecup.v1.Book
 	0,  // 4: samecup.v1.SigningKey.roles:type_name -> samecup.v1.KeyRole
-	19, // 5: samecup.v1.KeyList.issued_time:type_name -> google.protobuf.Timestamp
-	19, // 6: samecup.v1.KeyList.expire_time:type_name -> google.protobuf.Timestamp
+	18, // 5: samecup.v1.KeyList.issued_time:type_name -> google.protobuf.Timestamp
+	18, // 6: samecup.v1.KeyList.expire_time:type_name -> google.protobuf.Timestamp
 	5,  // 7: samecup.v1.KeyList.keys:type_name -> samecup.v1.SigningKey
-	19, // 8: samecup.v1.Assignment.issued_time:type_name -> google.protobuf.Timestamp
-	19, // 9: samecup.v1.Assignment.expire_time:type_name -> google.protobuf.Timestamp
+	18, // 8: samecup.v1.Assignment.issued_time:type_name -> google.protobuf.Timestamp
+	18, // 9: samecup.v1.Assignment.expire_time:type_name -> google.protobuf.Timestamp
 	8,  // 10: samecup.v1.Assignment.orders:type_name -> samecup.v1.Order
-	19, // 11: samecup.v1.Order.start_time:type_name -> google.protobuf.Timestamp
+	18, // 11: samecup.v1.Order.start_time:type_name -> google.protobuf.Timestamp
 	1,  // 12: samecup.v1.Stop.kind:type_name -> samecup.v1.StopKind
-	19, // 13: samecup.v1.Stop.create_time:type_name -> google.protobuf.Timestamp
-	19, // 14: samecup.v1.StopList.issued_time:type_name -> google.protobuf.Timestamp
+	18, // 13: samecup.v1.Stop.create_time:type_name -> google.protobuf.Timestamp
+	18, // 14: samecup.v1.StopList.issued_time:type_name -> google.protobuf.Timestamp
 	9,  // 15: samecup.v1.StopList.stops:type_name -> samecup.v1.Stop
-	19, // 16: samecup.v1.Standing.centre_time:type_name -> google.protobuf.Timestamp
-	19, // 17: samecup.v1.StationAct.act_time:type_name -> google.protobuf.Timestamp
+	18, // 16: samecup.v1.Standing.centre_time:type_name -> google.protobuf.Timestamp
+	18, // 17: samecup.v1.StationAct.act_time:type_name -> google.protobuf.Timestamp
 	13, // 18: samecup.v1.StationAct.stop_seen:type_name -> samecup.v1.StopSeen
 	14, // 19: samecup.v1.StationAct.card_seen:type_name -> samecup.v1.CardSeen
-	19, // 20: samecup.v1.Presence.last_build_time:type_name -> google.protobuf.Timestamp
-	19, // 21: samecup.v1.Presence.sent_time:type_name -> google.protobuf.Timestamp
+	18, // 20: samecup.v1.Presence.last_build_time:type_name -> google.protobuf.Timestamp
+	18, // 21: samecup.v1.Presence.sent_time:type_name -> google.protobuf.Timestamp
 	17, // 22: samecup.v1.Presence.refusals:type_name -> samecup.v1.Refusal
-	19, // 23: samecup.v1.PresenceReply.centre_time:type_name -> google.protobuf.Timestamp
-	18, // 24: samecup.v1.PresenceReply.releases:type_name -> samecup.v1.PresenceReply.ReleasesEntry
-	19, // 25: samecup.v1.Refusal.refused_time:type_name -> google.protobuf.Timestamp
-	26, // [26:26] is the sub-list for method output_type
-	26, // [26:26] is the sub-list for method input_type
-	26, // [26:26] is the sub-list for extension type_name
-	26, // [26:26] is the sub-list for extension extendee
-	0,  // [0:26] is the sub-list for field type_name
+	18, // 23: samecup.v1.PresenceReply.centre_time:type_name -> google.protobuf.Timestamp
+	18, // 24: samecup.v1.Refusal.refused_time:type_name -> google.protobuf.Timestamp
+	25, // [25:25] is the sub-list for method output_type
+	25, // [25:25] is the sub-list for method input_type
+	25, // [25:25] is the sub-list for extension type_name
+	25, // [25:25] is the sub-list for extension extendee
+	0,  // [0:25] is the sub-list for field type_name
 }
 
 func init() { file_samecup_v1_release_proto_init() }
@@ -1781,7 +1766,7 @@ func file_samecup_v1_release_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_samecup_v1_release_proto_rawDesc), len(file_samecup_v1_release_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   17,
+			NumMessages:   16,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
