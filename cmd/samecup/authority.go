@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"crypto/ed25519"
 	"errors"
 	"fmt"
 	"net"
@@ -34,10 +33,13 @@ func authorityCommand() *cobra.Command {
 		Use:   "authority",
 		Short: "Run the centre: the recipe authority, quality, and the bus unless one is named",
 		Long: `Run the centre: the recipe authority and, unless told otherwise, quality and a
-bus in the same process. Under --data it keeps authority/ (database, signing
-key and release-key.pub, the key that others must trust), quality/ and bus/.
+bus in the same process. Under --data it keeps authority/ (database and keys/,
+with keylist-1, which a quality process of its own must be given), quality/ and
+bus/.
 
-Callers have no identities yet, so only addresses on this machine are bound.`,
+Until somebody is added as a person, whoever calls from this machine may do
+everything; after that changes need a person's token. Nothing is encrypted, so
+only addresses on this machine are bound.`,
 		Example: `  samecup authority --data /var/lib/samecup --listen 127.0.0.1:7100
   samecup authority --data /var/lib/samecup --bus nats://127.0.0.1:4222 --quality=false`,
 		Args: cobra.NoArgs,
@@ -91,6 +93,7 @@ func runAuthority(ctx context.Context, f authorityFlags) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, svc.Close()) }()
+	opts.Authorise = authorise(svc, f.anywhere)
 	c := &centre{log: log, srv: rpc.NewServer(log.Named("rpc"), opts), lis: lis}
 	svc.Register(c.srv)
 	c.runs = append(c.runs, svc.Run)
@@ -100,11 +103,20 @@ func runAuthority(ctx context.Context, f authorityFlags) (err error) {
 			return err
 		}
 		defer qc.Close()
-		if err := c.addQuality(ctx, f.data, qc, []ed25519.PublicKey{svc.PublicKey()}); err != nil {
+		if err := c.addQuality(ctx, f.data, qc, svc.KeyLists(), svc.Sites); err != nil {
 			return err
 		}
 	}
 	return c.run(ctx)
+}
+
+// authorise asks the authority who may call what. With anywhere, callers
+// without a token from beyond this machine may do what those on it may.
+func authorise(svc *authority.Service, anywhere bool) rpc.Authoriser {
+	if !anywhere {
+		return svc.Authorise
+	}
+	return func(ctx context.Context, method string) error { return svc.Authorise(rpc.AsLocal(ctx), method) }
 }
 
 // centre is one gRPC server and what runs beside it.
@@ -115,9 +127,9 @@ type centre struct {
 	runs []func(context.Context) error
 }
 
-func (c *centre) addQuality(ctx context.Context, data string, nc *nats.Conn, keys []ed25519.PublicKey) error {
+func (c *centre) addQuality(ctx context.Context, data string, nc *nats.Conn, keyLists [][]byte, sites quality.SiteSource) error {
 	q, err := quality.Open(ctx, quality.Config{
-		Dir: filepath.Join(data, "quality"), Log: c.log, Now: time.Now, NATS: nc, TrustedKeys: keys,
+		Dir: filepath.Join(data, "quality"), Log: c.log, Now: time.Now, NATS: nc, KeyLists: keyLists, Sites: sites,
 	})
 	if err != nil {
 		return err

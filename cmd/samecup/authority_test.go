@@ -2,8 +2,6 @@ package main
 
 import (
 	"bytes"
-	"crypto/ed25519"
-	"encoding/hex"
 	"os"
 	"path/filepath"
 	"strings"
@@ -12,15 +10,17 @@ import (
 	"go.uber.org/zap"
 	"google.golang.org/grpc/codes"
 
+	"samecup.example/samecup/internal/release"
 	"samecup.example/samecup/internal/rpc"
 	pb "samecup.example/samecup/proto/samecup/v1"
 )
 
 func TestAddressesBeyondThisMachineAreRefused(t *testing.T) {
-	trust := filepath.Join(t.TempDir(), "trust")
-	if err := os.WriteFile(trust, []byte(strings.Repeat("ab", ed25519.PublicKeySize)), 0o600); err != nil {
+	keys := t.TempDir()
+	if _, _, err := release.Bootstrap(keys); err != nil {
 		t.Fatal(err)
 	}
+	trust := filepath.Join(keys, "keylist-1")
 	for _, args := range [][]string{
 		{"authority", "--listen", "0.0.0.0:0", "--bus-listen", "127.0.0.1:0"},
 		{"authority", "--listen", "127.0.0.1:0", "--bus-listen", "0.0.0.0:0"},
@@ -50,32 +50,25 @@ func TestBusAnywhereNeedsTheFlag(t *testing.T) {
 	}
 }
 
-func TestReadKeys(t *testing.T) {
-	key := bytes.Repeat([]byte{7}, ed25519.PublicKeySize)
-	line := hex.EncodeToString(key)
-	for _, c := range []struct {
-		name, text string
-		want       int // keys; 0 for an error
-	}{
-		{"one", line + "\n", 1},
-		{"two, with a remark", "# of the authority\n" + line + "\n\n" + line, 2},
-		{"none", "# nothing\n", 0},
-		{"too short", line[2:], 0},
-		{"not hexadecimal", strings.Repeat("z", len(line)), 0},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			path := filepath.Join(t.TempDir(), "trust")
-			if err := os.WriteFile(path, []byte(c.text), 0o600); err != nil {
-				t.Fatal(err)
-			}
-			keys, err := readKeys(path)
-			if len(keys) != c.want || (err == nil) != (c.want > 0) {
-				t.Errorf("%d keys, error %v; want %d", len(keys), err, c.want)
-			}
-		})
+func TestReadKeyLists(t *testing.T) {
+	dir := t.TempDir()
+	_, want, err := release.Bootstrap(dir)
+	if err != nil {
+		t.Fatal(err)
 	}
-	if _, err := readKeys(filepath.Join(t.TempDir(), "absent")); err == nil {
-		t.Error("an absent file gives no error")
+	lists, err := readKeyLists(filepath.Join(dir, "keylist-1"))
+	if err != nil || len(lists) != 1 || !bytes.Equal(lists[0], want) {
+		t.Errorf("%d lists, error %v", len(lists), err)
+	}
+	altered := filepath.Join(dir, "altered")
+	want[len(want)/2] ^= 1
+	if err := os.WriteFile(altered, want, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, path := range []string{altered, filepath.Join(dir, "absent")} {
+		if _, err := readKeyLists(path); err == nil || !strings.Contains(err.Error(), "keylist-1") {
+			t.Errorf("%s: error %v", path, err)
+		}
 	}
 }
 

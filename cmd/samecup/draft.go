@@ -25,7 +25,7 @@ func draftCommand() *cobra.Command {
 approve it. An edit is refused, with the fields that differ, when somebody saved in
 between.`,
 		Example: `  samecup draft create "Autumn menu"
-  samecup draft set autumn-menu drinks/latte.yaml 'servings[size=medium].vessel' p350
+  samecup draft set autumn-menu drinks/latte.yaml checks.milk_temp.target '61 °C'
   samecup draft review autumn-menu
   samecup draft propose autumn-menu`,
 	}
@@ -86,7 +86,7 @@ func bookFiles(dir string) ([]*pb.SourceFile, error) {
 // draftAnswer tells how a draft stands after an act.
 func draftAnswer(d *pb.Draft) answer {
 	return one(d, func(w io.Writer) {
-		problemLines(w, d.Problems)
+		errorLines(w, d.Problems, "samecup draft show "+shortName(d.Name))
 		fmt.Fprintf(w, "draft %s is %s, at save %d, etag %s\n", shortName(d.Name), draftState(d.State), d.Revision, d.Etag)
 	})
 }
@@ -133,19 +133,25 @@ func draftListCommand() *cobra.Command {
 
 func draftShowCommand() *cobra.Command {
 	var a ask
+	var notes bool
 	cmd := &cobra.Command{
 		Use:     "show DRAFT",
 		Short:   "Show how a draft stands: findings, remarks and approvals",
 		Example: `  samecup draft show autumn-menu`,
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			levels := []string{levelError, levelCaution}
+			if notes {
+				levels = append(levels, levelNote)
+			}
 			return a.do(cmd, func(ctx context.Context, cc *grpc.ClientConn) (answer, error) {
 				d, err := getDraft(ctx, cc, args[0])
-				return one(d, func(w io.Writer) { writeDraft(w, d) }), err
+				return one(d, func(w io.Writer) { writeDraft(w, d, levels) }), err
 			})
 		},
 	}
 	a.reads(cmd)
+	cmd.Flags().BoolVar(&notes, "notes", false, "with the notes of the check, such as what each serving comes to")
 	return cmd
 }
 
@@ -154,7 +160,7 @@ func getDraft(ctx context.Context, cc *grpc.ClientConn, id string) (*pb.Draft, e
 	return res.GetDraft(), err
 }
 
-func writeDraft(w io.Writer, d *pb.Draft) {
+func writeDraft(w io.Writer, d *pb.Draft, levels []string) {
 	fmt.Fprintf(w, "%s (%s)\n", d.Title, shortName(d.Name))
 	fmt.Fprintf(w, "%s; made from edition %s by %s at %s\n", draftState(d.State), number(d.BaseEdition), d.Author, clock(d.CreateTime))
 	fmt.Fprintf(w, "save %d at %s, etag %s; edited by %s\n", d.Revision, clock(d.UpdateTime), d.Etag, orDash(strings.Join(d.Editors, ", ")))
@@ -169,7 +175,7 @@ func writeDraft(w io.Writer, d *pb.Draft) {
 		}
 		fmt.Fprintf(w, "%s at save %d, %s: %s%s\n", c.Author, c.Revision, clock(c.CreateTime), field, c.Text)
 	}
-	problemLines(w, d.Problems)
+	problemLines(w, d.Problems, levels...)
 }
 
 func draftCommentCommand() *cobra.Command {

@@ -33,8 +33,8 @@ func draftSetCommand() *cobra.Command {
 YAML; an empty one removes the field. FILE PATH VALUE may be repeated for one save.
 It is saved even when the check finds errors, which only block a proposal.
 Field paths are described in docs/book.md.`,
-		Example: `  samecup draft set autumn-menu drinks/latte.yaml 'servings[size=medium].vessel' p350
-  samecup draft set autumn-menu drinks/latte.yaml 'servings[size=medium].checks.milk_temp.target' '62 C' drinks/latte.yaml note ''`,
+		Example: `  samecup draft set autumn-menu drinks/latte.yaml checks.milk_temp.target '61 °C'
+  samecup draft set autumn-menu drinks/latte.yaml checks.milk_temp.target '61 °C' drinks/latte.yaml checks.pour_height ''`,
 		Args: cobra.MinimumNArgs(4),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			edits, err := parseEdits(args[1:])

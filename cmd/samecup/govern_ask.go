@@ -19,7 +19,6 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"samecup.example/samecup/internal/rpc"
-	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/services/quality/report"
 )
 
@@ -232,11 +231,4 @@ func listed[T proto.Message](all []T, words func(io.Writer)) answer {
 		a.json = append(a.json, m)
 	}
 	return a
-}
-
-// problemLines writes the findings of a check, one a line.
-func problemLines(w io.Writer, problems []*pb.Problem) {
-	for _, p := range problems {
-		fmt.Fprintln(w, problemLine(p))
-	}
 }

@@ -322,7 +322,7 @@ func TestLiveLineWritesEachLineOnce(t *testing.T) {
 		}
 	}
 	live.end()
-	if want := "edition 12 running, wave 1 of 2 of 2 stations, 1 have it (0 use it), 0 stale, 0 refused, 0 silent\n"; out.String() != want {
+	if want := "edition 12 running, wave 1 of 2: of 2 stations, 1 have it (0 use it), 0 stale, 0 refused, 0 silent\n"; out.String() != want {
 		t.Errorf("got %q", out.String())
 	}
 }

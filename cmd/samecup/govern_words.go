@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -10,6 +11,13 @@ import (
 	"samecup.example/samecup/internal/bookedit"
 	"samecup.example/samecup/internal/drink"
 	pb "samecup.example/samecup/proto/samecup/v1"
+)
+
+// Levels of a finding, as the authority writes them.
+const (
+	levelError   = "error"
+	levelCaution = "caution"
+	levelNote    = "note"
 )
 
 // resource is the name of a thing that people call by its id: "autumn-menu" and
@@ -198,5 +206,28 @@ func approvalLines(w io.Writer, approvals []*pb.Approval) {
 			fmt.Fprintf(w, ", with the cautions %s", strings.Join(a.Cautions, ", "))
 		}
 		fmt.Fprintln(w)
+	}
+}
+
+// problemLines writes the findings of a check at these levels, one a line.
+func problemLines(w io.Writer, problems []*pb.Problem, levels ...string) {
+	for _, p := range problems {
+		if slices.Contains(levels, p.Level) {
+			fmt.Fprintln(w, problemLine(p))
+		}
+	}
+}
+
+// errorLines writes what blocks a book, and how much else there is to see.
+func errorLines(w io.Writer, problems []*pb.Problem, where string) {
+	problemLines(w, problems, levelError)
+	n := 0
+	for _, p := range problems {
+		if p.Level == levelCaution {
+			n++
+		}
+	}
+	if n > 0 {
+		fmt.Fprintf(w, "The check gives %s; see %s.\n", count(n, "caution"), where)
 	}
 }

@@ -18,7 +18,7 @@ func overlayCommand() *cobra.Command {
 		Long: `Approved departures of a region or a site from the chain's book: single fields,
 with a reason, on top of the edition. A scope has at most one overlay, and is what
 it is called by: "region.north", "site.oyster-steps".`,
-		Example: `  samecup overlay create site.oyster-steps --reason "Only the small boiler" drinks/latte.yaml 'servings[size=medium].vessel' p350
+		Example: `  samecup overlay create site.oyster-steps --reason "Only the small boiler" drinks/latte.yaml checks.milk_temp.target '61 °C'
   samecup overlay review site.oyster-steps`,
 	}
 	cmd.AddCommand(overlayCreateCommand(), overlayListCommand(), overlayShowCommand(), overlayReviewCommand(),
@@ -31,7 +31,7 @@ func overlayState(s pb.OverlayState) string { return stateWords(s, "OVERLAY_STAT
 // overlayAnswer tells how an overlay stands after an act.
 func overlayAnswer(o *pb.Overlay, problems []*pb.Problem) answer {
 	return one(o, func(w io.Writer) {
-		problemLines(w, problems)
+		errorLines(w, problems, "samecup overlay review "+o.Scope)
 		fmt.Fprintf(w, "the overlay of %s is %s, on edition %s, with %s, etag %s\n", o.Scope, overlayState(o.State), number(o.BaseEdition), count(len(o.Edits), "edit"), o.Etag)
 	})
 }
@@ -44,7 +44,7 @@ func overlayCreateCommand() *cobra.Command {
 		Short: "Propose an overlay on the newest edition",
 		Long: `Proposes an overlay, pinned to the newest edition: FILE PATH VALUE once for each
 field (docs/book.md describes the paths). It takes effect when it is approved.`,
-		Example: `  samecup overlay create region.north --reason "Oat drink of another maker" drinks/latte.yaml 'servings[size=medium].vessel' p350`,
+		Example: `  samecup overlay create region.north --reason "Oat drink of another maker" drinks/latte.yaml checks.milk_temp.target '61 °C'`,
 		Args:    cobra.MinimumNArgs(4),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			edits, err := parseEdits(args[1:])

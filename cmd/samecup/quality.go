@@ -2,21 +2,22 @@ package main
 
 import (
 	"context"
-	"crypto/ed25519"
+	"errors"
 	"fmt"
-	"os"
-	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"samecup.example/samecup/internal/bus"
 	"samecup.example/samecup/internal/release"
 	"samecup.example/samecup/internal/rpc"
+	pb "samecup.example/samecup/proto/samecup/v1"
+	"samecup.example/samecup/services/quality"
 )
 
 type qualityFlags struct {
-	data, listen, busURL, trust string
-	anywhere                    bool
+	data, listen, busURL, trust, authority string
+	anywhere                               bool
 }
 
 func qualityCommand() *cobra.Command {
@@ -25,12 +26,15 @@ func qualityCommand() *cobra.Command {
 		Use:   "quality",
 		Short: "Run quality as a process of its own",
 		Long: `Run quality as a process of its own: it takes every station's log in from the
-bus and judges each build again from the release that the build names.
+bus and judges each build again from the release and the stop list that the
+build names.
 
-The file that --trust names holds the authority's public keys in hexadecimal,
-one a line; the authority keeps its own as authority/release-key.pub.`,
+The file that --trust names is the chain's first key list, signed; the authority
+keeps it as authority/keys/keylist-1. Later lists are followed on the bus, and
+what is trusted is kept in the database. The authority is asked for the sites,
+for their regions and business days; while it is away the last answer counts.`,
 		Example: `  samecup quality --data /var/lib/samecup --bus nats://127.0.0.1:4222 \
-    --trust /var/lib/samecup/authority/release-key.pub --listen 127.0.0.1:7101`,
+    --trust /var/lib/samecup/authority/keys/keylist-1 --authority 127.0.0.1:7100`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return runQuality(cmd.Context(), f) },
 	}
@@ -39,13 +43,14 @@ one a line; the authority keeps its own as authority/release-key.pub.`,
 	fl := cmd.Flags()
 	fl.StringVar(&f.listen, "listen", "127.0.0.1:7101", "address for gRPC calls")
 	fl.StringVar(&f.busURL, "bus", "nats://"+busAddress, "URL of the bus")
-	fl.StringVar(&f.trust, "trust", "", "file of the public keys that releases must be signed with")
+	fl.StringVar(&f.trust, "trust", "", "`file` of the chain's first key list")
+	fl.StringVar(&f.authority, "authority", authorityAddress, "address of the authority, to be asked for the sites")
 	_ = cmd.MarkFlagRequired("trust") // fails only for a flag that does not exist
 	return cmd
 }
 
 func runQuality(ctx context.Context, f qualityFlags) (err error) {
-	keys, err := readKeys(f.trust)
+	lists, err := readKeyLists(f.trust)
 	if err != nil {
 		return exitError{code: 2, msg: err.Error()}
 	}
@@ -63,31 +68,51 @@ func runQuality(ctx context.Context, f qualityFlags) (err error) {
 		return err
 	}
 	defer nc.Close()
+	cc, err := rpc.Dial(f.authority)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, cc.Close()) }()
 	c := &centre{log: log, srv: rpc.NewServer(log.Named("rpc"), opts), lis: lis}
-	if err := c.addQuality(ctx, f.data, nc, keys); err != nil {
+	if err := c.addQuality(ctx, f.data, nc, lists, askSites(pb.NewFleetServiceClient(cc))); err != nil {
 		return err
 	}
 	return c.run(ctx)
 }
 
-func readKeys(path string) ([]ed25519.PublicKey, error) {
-	text, err := os.ReadFile(path)
+// readKeyLists reads the key list to begin from.
+func readKeyLists(path string) ([][]byte, error) {
+	envelope, _, err := release.ReadKeyListFile(path)
+	if err == nil {
+		_, err = release.NewTrust(envelope)
+	}
 	if err != nil {
-		return nil, fmt.Errorf("read the trusted keys: %w", err)
+		return nil, fmt.Errorf("--trust %s: %w; copy the authority's keys/keylist-1 there", path, err)
 	}
-	var keys []ed25519.PublicKey
-	for i, line := range strings.Split(string(text), "\n") {
-		if line = strings.TrimSpace(line); line == "" || strings.HasPrefix(line, "#") {
-			continue
+	return [][]byte{envelope}, nil
+}
+
+// sitesEvery is how often an authority in another process is asked.
+const sitesEvery = time.Minute
+
+// askSites asks the authority for the sites.
+func askSites(fleet pb.FleetServiceClient) quality.SiteSource {
+	return func(ctx context.Context) (sites []*pb.Site, changed <-chan struct{}, err error) {
+		req := &pb.ListSitesRequest{PageSize: 1000}
+		for {
+			try, cancel := context.WithTimeout(ctx, callWait)
+			page, err := fleet.ListSites(try, req)
+			cancel()
+			if err != nil {
+				return nil, nil, fmt.Errorf("ask the authority for the sites: %w", err)
+			}
+			sites = append(sites, page.Sites...)
+			if req.PageToken = page.NextPageToken; req.PageToken == "" {
+				break
+			}
 		}
-		key, err := release.ParseKey(line)
-		if err != nil {
-			return nil, fmt.Errorf("%s:%d: %w", path, i+1, err)
-		}
-		keys = append(keys, key)
+		again := make(chan struct{})
+		time.AfterFunc(sitesEvery, func() { close(again) })
+		return sites, again, nil
 	}
-	if len(keys) == 0 {
-		return nil, fmt.Errorf("%s holds no key; copy the authority's release-key.pub there", path)
-	}
-	return keys, nil
 }

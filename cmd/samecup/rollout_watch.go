@@ -95,7 +95,7 @@ func watchLine(r *pb.Rollout, bar bool) string {
 	if bar {
 		drawn = progressBar(uint64(max(a.HasIt, 0)), uint64(max(a.Expected, 0))) + " "
 	}
-	line := fmt.Sprintf("edition %d %s, wave %d of %d %s%s", r.Edition, rolloutState(r.State), r.OpenWaves, len(r.Waves), drawn, adoptionWords(a))
+	line := fmt.Sprintf("edition %d %s, wave %d of %d: %s%s", r.Edition, rolloutState(r.State), r.OpenWaves, len(r.Waves), drawn, adoptionWords(a))
 	if r.Report != nil {
 		line += "; the test says: " + stateWords(r.Report.Advice, "WAVE_ADVICE_")
 	}

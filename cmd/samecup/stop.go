@@ -122,7 +122,7 @@ var escalations = []string{"shift lead", "store manager", "area manager", "head 
 
 func writeStop(w io.Writer, s *pb.StopStatus) {
 	d := s.Stop
-	fmt.Fprintf(w, "Stop %s of %s %s is %s: %s\n", shortName(s.Name), stopKind(d.GetKind()), d.GetTarget(), stopState(s.State), d.GetReason())
+	fmt.Fprintf(w, "Stop %s (%s %s), %s: %s\n", shortName(s.Name), stopKind(d.GetKind()), d.GetTarget(), stopState(s.State), d.GetReason())
 	where := strings.Join(d.GetScopes(), ", ")
 	if where == "" {
 		where = "chain"
@@ -151,7 +151,9 @@ func writeStop(w io.Writer, s *pb.StopStatus) {
 	if len(rows) > 0 {
 		grid(w, "SITE|SEEN BY|AT|UP TO|STATIONS HOLD IT|NOTE", "", rows)
 	}
-	fmt.Fprintf(w, "Not yet acknowledged at %s.\n", count(s.OpenSites, "site"))
+	if s.State != pb.StopState_STOP_STATE_LIFTED && s.OpenSites > 0 {
+		fmt.Fprintf(w, "Not yet acknowledged at %s.\n", count(s.OpenSites, "site"))
+	}
 }
 
 func stopSeenCommand() *cobra.Command {

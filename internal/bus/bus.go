@@ -161,15 +161,16 @@ func EnsureStreams(ctx context.Context, js jetstream.JetStream) error {
 	return nil
 }
 
-// EnsureIntakeConsumer makes the centre's durable consumer on a whole stream,
-// from its first message.
-func EnsureIntakeConsumer(ctx context.Context, js jetstream.JetStream, stream, durable string) (jetstream.Consumer, error) {
+// EnsureIntakeConsumer makes the centre's durable consumer on a stream, from
+// its first message; on the subjects given, or on all.
+func EnsureIntakeConsumer(ctx context.Context, js jetstream.JetStream, stream, durable string, subjects ...string) (jetstream.Consumer, error) {
 	c, err := js.CreateOrUpdateConsumer(ctx, stream, jetstream.ConsumerConfig{
-		Durable:       durable,
-		DeliverPolicy: jetstream.DeliverAllPolicy,
-		AckPolicy:     jetstream.AckExplicitPolicy,
-		AckWait:       ackWait,
-		MaxAckPending: maxAckPending,
+		Durable:        durable,
+		FilterSubjects: subjects,
+		DeliverPolicy:  jetstream.DeliverAllPolicy,
+		AckPolicy:      jetstream.AckExplicitPolicy,
+		AckWait:        ackWait,
+		MaxAckPending:  maxAckPending,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("consumer %s on %s: %w", durable, stream, err)

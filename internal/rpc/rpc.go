@@ -65,6 +65,12 @@ func LoopbackOnly(ctx context.Context, _ string) error {
 	return Fail(codes.PermissionDenied, "NOT_LOOPBACK", fmt.Sprintf("%s is not on this machine; calls are taken from the loopback address only", p.Addr), nil)
 }
 
+// AsLocal makes a caller from anywhere count as one on this machine: for a
+// network that is closed by other means.
+func AsLocal(ctx context.Context) context.Context {
+	return peer.NewContext(ctx, &peer.Peer{Addr: &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1)}})
+}
+
 // Anyone allows every caller: for a network that is closed by other means.
 func Anyone(context.Context, string) error { return nil }
 

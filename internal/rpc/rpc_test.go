@@ -168,3 +168,13 @@ func TestListenLoopbackBindsThisMachineOnly(t *testing.T) {
 		}
 	}
 }
+
+func TestAsLocalCountsAsThisMachine(t *testing.T) {
+	far := peer.NewContext(t.Context(), &peer.Peer{Addr: &net.TCPAddr{IP: net.IPv4(192, 0, 2, 1)}})
+	if err := rpc.LoopbackOnly(far, "/x"); err == nil {
+		t.Error("a caller from elsewhere is let in")
+	}
+	if err := rpc.LoopbackOnly(rpc.AsLocal(far), "/x"); err != nil {
+		t.Error(err)
+	}
+}

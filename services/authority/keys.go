@@ -197,7 +197,9 @@ func (s *Service) PublicKey() ed25519.PublicKey {
 
 // envelope returns a release's signed bytes. Where no key that signed it is
 // trusted any more it is signed anew, over the same payload; as signatures are
-// deterministic, the bytes come out the same each time.
+// deterministic, the bytes come out the same each time. Only a payload that the
+// record of acts vouches for is signed: whoever can write to the table of
+// releases must not get a signature by breaking one.
 func (s *Service) envelope(ctx context.Context, number uint64) ([]byte, error) {
 	raw, err := s.store.Envelope(ctx, number)
 	if err != nil {
@@ -210,18 +212,30 @@ func (s *Service) envelope(ctx context.Context, number uint64) ([]byte, error) {
 	if refused == nil {
 		return raw, nil
 	}
+	r, ok := errors.AsType[*release.Refusal](refused)
+	if !ok || (r.Reason != release.RevokedKey && r.Reason != release.UntrustedKey) {
+		return nil, fmt.Errorf("the stored release %d is not what was signed; restore the database from a backup: %w", number, refused)
+	}
 	env, rel := new(pb.Envelope), new(pb.Release)
 	if err := proto.Unmarshal(raw, env); err != nil {
 		return nil, fmt.Errorf("read the stored envelope of release %d: %w", number, err)
 	}
+	digest := sha256.Sum256(env.Payload)
+	var made govern.Release
+	var known bool
+	s.view(func(st *govern.State) { made, known = st.Release(number) })
+	if !known || made.Digest != digest {
+		return nil, fmt.Errorf("the stored release %d holds other bytes (SHA-256 %x) than the record says (%x), so it is not signed anew; restore the database from a backup",
+			number, digest, made.Digest)
+	}
 	if err := proto.Unmarshal(env.Payload, rel); err != nil {
 		return nil, fmt.Errorf("read the stored release %d: %w", number, err)
 	}
-	again, digest, err := signers.Release(rel)
+	again, signed, err := signers.Release(rel)
 	if err != nil {
 		return nil, err
 	}
-	if digest != sha256.Sum256(env.Payload) {
+	if signed != digest {
 		return nil, fmt.Errorf("release %d cannot be signed anew: this version writes it in other bytes; publish the book again", number)
 	}
 	return again, nil

@@ -1,7 +1,6 @@
 package quality
 
 import (
-	"crypto/ed25519"
 	"fmt"
 	"testing"
 	"time"
@@ -24,14 +23,18 @@ func openBench(b *testing.B) *Service {
 	if err != nil {
 		b.Fatal(err)
 	}
-	s := newService(Config{Log: zap.NewNop(), Now: time.Now, NATS: new(nats.Conn),
-		TrustedKeys: []ed25519.PublicKey{signer.Public()}}, nil, db)
+	cfg := testConfig(b)
+	cfg.Log, cfg.Now, cfg.NATS = zap.NewNop(), time.Now, new(nats.Conn)
+	s, err := newService(b.Context(), cfg, nil, db)
+	if err != nil {
+		b.Fatal(err)
+	}
 	b.Cleanup(func() {
 		if err := s.Close(); err != nil {
 			b.Error(err)
 		}
 	})
-	if err := s.takeRelease(b.Context(), bus.BookSubject("chain"), bookRelease(b, 1, latte())); err != nil {
+	if err := s.takeRelease(b.Context(), bus.ReleaseSubject("chain", 1), bookRelease(b, 1, latte())); err != nil {
 		b.Fatal(err)
 	}
 	return s

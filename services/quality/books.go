@@ -10,6 +10,7 @@ import (
 	"go.uber.org/zap"
 	"google.golang.org/protobuf/proto"
 
+	"samecup.example/samecup/internal/drink"
 	"samecup.example/samecup/internal/verdict"
 	"samecup.example/samecup/internal/wire"
 	pb "samecup.example/samecup/proto/samecup/v1"
@@ -37,7 +38,13 @@ type books struct {
 
 type compiled struct {
 	number uint64
-	set    *verdict.Set
+	book   *rulebook
+}
+
+// rulebook is a release, ready to judge by; it does not change.
+type rulebook struct {
+	set      *verdict.Set
+	servings map[string]*drink.Serving
 }
 
 func newBooks(db store.Store, log *zap.Logger) *books {
@@ -78,14 +85,14 @@ func (b *books) count() int {
 	return len(b.held)
 }
 
-// set returns a release's checkers; nil without an error where the release is
+// book returns a release to judge by; nil without an error where the release is
 // not here or cannot be compiled.
-func (b *books) set(ctx context.Context, number uint64) (*verdict.Set, error) {
+func (b *books) book(ctx context.Context, number uint64) (*rulebook, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if e := b.sets[number]; e != nil {
 		b.recent.MoveToFront(e)
-		return e.Value.(*compiled).set, nil
+		return e.Value.(*compiled).book, nil
 	}
 	if !b.held[number] || b.broken[number] {
 		return nil, nil
@@ -98,22 +105,22 @@ func (b *books) set(ctx context.Context, number uint64) (*verdict.Set, error) {
 	if err != nil {
 		return nil, err
 	}
-	set, err := compile(envelope)
+	book, err := compile(envelope)
 	if err != nil {
 		b.broken[number] = true
 		b.log.Error("a release cannot be compiled; its builds wait", zap.Uint64("release", number), zap.Error(err))
 		return nil, nil
 	}
-	b.sets[number] = b.recent.PushFront(&compiled{number, set})
+	b.sets[number] = b.recent.PushFront(&compiled{number, book})
 	if b.recent.Len() > maxSets {
 		last := b.recent.Remove(b.recent.Back()).(*compiled)
 		delete(b.sets, last.number)
 	}
-	return set, nil
+	return book, nil
 }
 
 // compile reads an envelope that was verified before it was stored.
-func compile(envelope []byte) (*verdict.Set, error) {
+func compile(envelope []byte) (*rulebook, error) {
 	var env pb.Envelope
 	if err := proto.Unmarshal(envelope, &env); err != nil {
 		return nil, fmt.Errorf("read the envelope: %w", err)
@@ -126,5 +133,14 @@ func compile(envelope []byte) (*verdict.Set, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read the book: %w", err)
 	}
-	return verdict.CompileBook(book.Servings())
+	servings := book.Servings()
+	set, err := verdict.CompileBook(servings)
+	if err != nil {
+		return nil, err
+	}
+	out := &rulebook{set: set, servings: make(map[string]*drink.Serving, len(servings))}
+	for i := range servings {
+		out.servings[servings[i].ID] = &servings[i]
+	}
+	return out, nil
 }

@@ -32,21 +32,21 @@ func (s *Service) commit(ctx context.Context, chunk []*prepared) error {
 		if b.Grade != 0 {
 			continue
 		}
-		// The release may have come since the build was looked at.
-		set, err := s.books.set(ctx, b.Release)
+		// What it waits for may have come since the build was looked at.
+		by, err := s.rules(ctx, b)
 		if err != nil {
 			return err
 		}
-		if set == nil {
+		if by == nil {
 			continue
 		}
-		if err := j.stored(b, set); err != nil {
+		if _, err := j.stored(b, func(*store.Build) *rules { return by }); err != nil {
 			return fmt.Errorf("judge build %q: %w", b.ID, err)
 		}
 	}
 	rang := false
 	err := s.store.Write(ctx, func(tx store.Tx) error {
-		c := counter{tx: tx, stations: make(map[stationKey]*tally)}
+		c := counter{tx: tx, stations: make(map[stationKey]*tally), lacks: s.stops.lacks}
 		if err := c.take(builds, aside); err != nil {
 			return err
 		}
@@ -111,6 +111,9 @@ type counter struct {
 	stations   map[stationKey]*tally
 	last       *tally
 	deviations []*store.Build
+	// lacks tells that a version of the stop list is not here; the service is
+	// locked against its arrival.
+	lacks func(version uint64) bool
 }
 
 func (c *counter) station(site, station string) (*tally, error) {
@@ -163,6 +166,11 @@ func (c *counter) take(builds []*store.Build, aside []store.Quarantine) error {
 		}
 		if b.Grade == 0 {
 			t.Awaiting++
+			if b.StopList != 0 && c.lacks(b.StopList) {
+				if err := c.tx.AwaitStopList(b); err != nil {
+					return err
+				}
+			}
 			continue
 		}
 		c.judged(t, b)

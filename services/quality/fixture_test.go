@@ -49,10 +49,65 @@ func latte() drink.Serving {
 	return s
 }
 
-var signer = release.NewSigner(ed25519.NewKeyFromSeed(make([]byte, ed25519.SeedSize)))
+// The keys of the tests' chain: the root signs key lists, signer all else.
+var (
+	root   = signerOf(1)
+	signer = signerOf(0)
+)
+
+func signerOf(n byte) *release.Signer {
+	seed := make([]byte, ed25519.SeedSize)
+	seed[0] = n
+	return release.NewSigner(ed25519.NewKeyFromSeed(seed))
+}
+
+func signingKey(s *release.Signer) *pb.SigningKey {
+	return &pb.SigningKey{PublicKey: s.Public(), Label: "authority", Roles: []pb.KeyRole{pb.KeyRole_KEY_ROLE_RELEASE, pb.KeyRole_KEY_ROLE_ONLINE}}
+}
+
+// firstKeyList is key list 1, which names signer.
+func firstKeyList(t testing.TB) (*pb.KeyList, []byte) {
+	t.Helper()
+	list, err := release.FirstKeyList(release.KeyListPlan{Roots: []ed25519.PublicKey{root.Public()}, Threshold: 1,
+		Keys: []*pb.SigningKey{signingKey(signer)}, Issued: verdict.ExemplarStart, Lifetime: release.KeyListLifetime})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return list, signKeyList(t, list)
+}
+
+// nextKeyList follows on list.
+func nextKeyList(t testing.TB, list *pb.KeyList, edit release.KeyListEdit) (*pb.KeyList, []byte) {
+	t.Helper()
+	edit.Issued, edit.Lifetime = verdict.ExemplarStart, release.KeyListLifetime
+	next, err := release.NextKeyList(list, edit)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return next, signKeyList(t, next)
+}
+
+func signKeyList(t testing.TB, list *pb.KeyList) []byte {
+	t.Helper()
+	envelope, err := release.SignKeyList(list, root)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return envelope
+}
+
+func testConfig(t testing.TB) Config {
+	_, first := firstKeyList(t)
+	return Config{KeyLists: [][]byte{first}}
+}
 
 // bookRelease signs a book that holds one serving.
 func bookRelease(t testing.TB, number uint64, s drink.Serving) []byte {
+	t.Helper()
+	return releaseBy(t, signer, number, s)
+}
+
+func releaseBy(t testing.TB, signer *release.Signer, number uint64, s drink.Serving) []byte {
 	t.Helper()
 	book := &drink.Book{Chain: "Harbour & Finch", Drinks: []drink.Drink{{ID: s.Drink, Name: s.DrinkName, Servings: []drink.Serving{s}}}}
 	envelope, _, err := signer.Sign(&pb.Release{Number: number, Scope: "chain", Book: wire.BookToProto(book),
@@ -144,6 +199,8 @@ type rig struct {
 	svc    *Service
 	client pb.QualityServiceClient
 	stop   func()
+	// sites is passed to the service.
+	sites SiteSource
 }
 
 func newRig(t *testing.T) *rig {
@@ -192,8 +249,10 @@ func (r *rig) busPort() int {
 // open opens the service without running it.
 func (r *rig) open() {
 	r.t.Helper()
+	cfg := testConfig(r.t)
+	cfg.Dir, cfg.NATS, cfg.Sites = r.dir, r.nc, r.sites
 	var err error
-	r.svc, err = Open(r.t.Context(), Config{Dir: r.dir, NATS: r.nc, TrustedKeys: []ed25519.PublicKey{signer.Public()}})
+	r.svc, err = Open(r.t.Context(), cfg)
 	if err != nil {
 		r.t.Fatal(err)
 	}
@@ -247,7 +306,7 @@ func (r *rig) publish(subject string, data []byte) {
 
 func (r *rig) publishRelease(number uint64) {
 	r.t.Helper()
-	r.publish(bus.BookSubject("chain"), bookRelease(r.t, number, latte()))
+	r.publish(bus.ReleaseSubject("chain", number), bookRelease(r.t, number, latte()))
 }
 
 func (r *rig) builds(b *bar, records ...[]byte) {

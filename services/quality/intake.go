@@ -13,7 +13,6 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"samecup.example/samecup/internal/bus"
-	"samecup.example/samecup/internal/verdict"
 	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/services/quality/store"
 )
@@ -92,24 +91,25 @@ type preparer struct {
 	ctx     context.Context
 	service *Service
 	judge   judge
-	// The set used last: builds that follow one another mostly share it.
-	number uint64
-	set    *verdict.Set
+	// What was used last: builds that follow one another mostly share it.
+	site              string
+	release, stopList uint64
+	rules             *rules
 	// err is a failure of ours, not of a message.
 	err error
 }
 
-func (p *preparer) find(number uint64) *verdict.Set {
-	if p.set != nil && p.number == number {
-		return p.set
+func (p *preparer) find(b *store.Build) *rules {
+	if p.rules != nil && p.release == b.Release && p.stopList == b.StopList && (b.StopList == 0 || p.site == b.Site) {
+		return p.rules
 	}
-	set, err := p.service.books.set(p.ctx, number)
+	by, err := p.service.rules(p.ctx, b)
 	if err != nil {
 		p.err = err
 		return nil
 	}
-	p.number, p.set = number, set
-	return set
+	p.site, p.release, p.stopList, p.rules = b.Site, b.Release, b.StopList, by
+	return by
 }
 
 func (p *preparer) prepare(msg message) *prepared {

@@ -9,6 +9,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"samecup.example/samecup/internal/drink"
+	"samecup.example/samecup/internal/release"
 	"samecup.example/samecup/internal/verdict"
 	"samecup.example/samecup/internal/wire"
 	pb "samecup.example/samecup/proto/samecup/v1"
@@ -39,13 +40,20 @@ type judge struct {
 	verdict verdict.Verdict
 }
 
-// lookup finds a release's checkers; nil where it is not here.
-type lookup func(release uint64) *verdict.Set
+// rules are what one build is judged by.
+type rules struct {
+	book  *rulebook
+	stops *release.Stops
+}
+
+// lookup finds the rules for a build of a site; nil where its release or its
+// stop list is not here.
+type lookup func(b *store.Build) *rules
 
 // record turns a record's bytes into the row to store, judged where its
-// release is here. The row shares memory with data. Site and station are those
+// release and its stop list are here. The row shares memory with data. Site and station are those
 // that the message's subject names. An error is a *refusal.
-func (j *judge) record(site, station string, data []byte, sets lookup) (b *store.Build, err error) {
+func (j *judge) record(site, station string, data []byte, find lookup) (b *store.Build, err error) {
 	defer func() {
 		// One record must not take the intake down, whatever is in it.
 		if p := recover(); p != nil {
@@ -65,10 +73,10 @@ func (j *judge) record(site, station string, data []byte, sets lookup) (b *store
 		ID: j.build.ID, Site: site, Station: station,
 		Sequence: rec.Sequence, Release: j.build.Release,
 		Serving: j.build.Serving, Drink: drinkID, Started: j.build.StartedAt,
-		Corrects: j.build.Corrects, Hash: hash[:], PreviousHash: rec.PreviousHash, Record: data,
+		Corrects: j.build.Corrects, StopList: j.build.StopList, Hash: hash[:], PreviousHash: rec.PreviousHash, Record: data,
 	}
-	if set := sets(b.Release); set != nil {
-		return b, j.judge(b, rec.Verdict, rec.LoggedTime.AsTime(), set)
+	if by := find(b); by != nil {
+		return b, j.judge(b, rec.Verdict, rec.LoggedTime.AsTime(), by)
 	}
 	return b, nil
 }
@@ -91,6 +99,8 @@ func (j *judge) admit(site, station string, rec *pb.BuildRecord) error {
 		return refuse(reasonBadField, "sequence: %d is not allowed; records count from 1", rec.Sequence)
 	case b.Release > store.MaxNumber:
 		return refuse(reasonBadField, "build.release: %d is beyond what can be stored", b.Release)
+	case b.StopList > store.MaxNumber:
+		return refuse(reasonBadField, "build.stop_list: %d is beyond what can be stored", b.StopList)
 	case len(rec.PreviousHash) != 0 && len(rec.PreviousHash) != sha256.Size:
 		return refuse(reasonBadField, "previous_hash: %d bytes are not allowed; it has 32, or none in the first record", len(rec.PreviousHash))
 	case rec.LoggedTime.CheckValid() != nil:
@@ -99,22 +109,29 @@ func (j *judge) admit(site, station string, rec *pb.BuildRecord) error {
 	return nil
 }
 
-// stored judges a build that was stored before its release came.
-func (j *judge) stored(b *store.Build, set *verdict.Set) error {
+// stored judges a build that was stored before its release or its stop list
+// came. False where find finds no rules even now; StopList is set all the same.
+func (j *judge) stored(b *store.Build, find lookup) (bool, error) {
 	var rec pb.BuildRecord
 	if err := proto.Unmarshal(b.Record, &rec); err != nil {
-		return fmt.Errorf("read the record: %w", err)
+		return false, fmt.Errorf("read the record: %w", err)
 	}
 	if err := wire.BuildFromProto(rec.Build, &j.build); err != nil {
-		return err
+		return false, err
 	}
-	return j.judge(b, rec.Verdict, rec.LoggedTime.AsTime(), set)
+	b.StopList = j.build.StopList
+	by := find(b)
+	if by == nil {
+		return false, nil
+	}
+	return true, j.judge(b, rec.Verdict, rec.LoggedTime.AsTime(), by)
 }
 
 // judge judges j.build and writes the outcome into b. The clock is the
 // station's at the time of logging, so that both verdicts can agree.
-func (j *judge) judge(b *store.Build, theirs *pb.Verdict, logged time.Time, set *verdict.Set) error {
-	set.Judge(&j.build, logged, &j.verdict)
+func (j *judge) judge(b *store.Build, theirs *pb.Verdict, logged time.Time, by *rules) error {
+	by.book.set.Judge(&j.build, logged, &j.verdict)
+	by.stops.Judge(by.book.servings[j.build.Serving], &j.build, &j.verdict)
 	if j.verdict.Grade == verdict.InSpec {
 		b.Grade = int32(pb.Grade_GRADE_IN_SPEC)
 		b.Disputed = theirs.GetGrade() != pb.Grade_GRADE_IN_SPEC || len(theirs.GetFindings()) > 0

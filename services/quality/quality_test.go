@@ -196,7 +196,7 @@ func TestWhatCannotBeBelievedIsSetAside(t *testing.T) {
 func TestACrashBetweenCommitAndAcknowledgementCountsOnce(t *testing.T) {
 	r := newRig(t)
 	r.open()
-	if err := r.svc.takeRelease(t.Context(), bus.BookSubject("chain"), bookRelease(t, 1, latte())); err != nil {
+	if err := r.svc.takeRelease(t.Context(), bus.ReleaseSubject("chain", 1), bookRelease(t, 1, latte())); err != nil {
 		t.Fatal(err)
 	}
 	b := newBar(t, "tannery-row", "bar-1")

@@ -15,12 +15,13 @@ func TestReleasesAreVerified(t *testing.T) {
 	envelope := bookRelease(t, 1, latte())
 	flipped := bytes.Clone(envelope)
 	flipped[len(flipped)/2] ^= 1
-	r.publish(bus.BookSubject("chain"), flipped)
-	r.publish(bus.BookSubject("chain"), []byte("garbage"))
-	r.publish(bus.BookSubject("chain"), envelope)
+	r.publish(bus.ReleaseSubject("chain", 3), flipped)
+	r.publish(bus.ReleaseSubject("chain", 2), []byte("garbage"))
+	r.publish(bus.ReleaseSubject("chain", 1), envelope)
+	r.drained()
 	other := latte()
 	other.Shots = 1
-	r.publish(bus.BookSubject("site.tannery-row"), bookRelease(t, 1, other)) // the number is taken
+	r.publish(bus.ReleaseSubject("site.tannery-row", 1), bookRelease(t, 1, other)) // the number is taken
 	b := newBar(t, "tannery-row", "bar-1")
 	r.builds(b, b.log(nil))
 	r.counted(3, &pb.StationIntake{Site: b.site, Station: b.station, Builds: 1, WholeToSequence: 1, HighestSequence: 1})
@@ -53,7 +54,7 @@ func TestAReleaseMayComeWhileBuildsAreJudged(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := r.svc.takeRelease(t.Context(), bus.BookSubject("chain"), bookRelease(t, 1, latte())); err != nil {
+	if err := r.svc.takeRelease(t.Context(), bus.ReleaseSubject("chain", 1), bookRelease(t, 1, latte())); err != nil {
 		t.Fatal(err)
 	}
 	if err := r.svc.commit(t.Context(), chunk); err != nil {
@@ -78,17 +79,17 @@ func TestCompiledBooksAreBounded(t *testing.T) {
 	r := newRig(t)
 	r.open()
 	for n := uint64(1); n <= maxSets+5; n++ {
-		if err := r.svc.takeRelease(t.Context(), bus.BookSubject("chain"), bookRelease(t, n, latte())); err != nil {
+		if err := r.svc.takeRelease(t.Context(), bus.ReleaseSubject("chain", n), bookRelease(t, n, latte())); err != nil {
 			t.Fatal(err)
 		}
 	}
 	if n := r.svc.books.recent.Len(); n != maxSets || len(r.svc.books.sets) != maxSets {
 		t.Errorf("%d compiled books in memory, %d in the index; want %d", n, len(r.svc.books.sets), maxSets)
 	}
-	if set, err := r.svc.books.set(t.Context(), 1); err != nil || set == nil {
+	if set, err := r.svc.books.book(t.Context(), 1); err != nil || set == nil {
 		t.Errorf("the oldest release: %v, error %v; want it compiled again", set, err)
 	}
-	if set, err := r.svc.books.set(t.Context(), 99); err != nil || set != nil {
+	if set, err := r.svc.books.book(t.Context(), 99); err != nil || set != nil {
 		t.Errorf("a release that is not here: %v, error %v; want none", set, err)
 	}
 }

@@ -16,7 +16,6 @@ package quality
 
 import (
 	"context"
-	"crypto/ed25519"
 	"errors"
 	"fmt"
 	"os"
@@ -44,8 +43,14 @@ type Config struct {
 	Now func() time.Time
 	// NATS is the connection to the bus; the caller closes it.
 	NATS *nats.Conn
-	// TrustedKeys sign the releases that builds are judged by.
-	TrustedKeys []ed25519.PublicKey
+	// KeyLists are signed envelopes of key lists, from version 1 on: who may
+	// sign the releases and stop lists that builds are judged by. Later ones are
+	// followed on the bus, and what is trusted is kept in Dir.
+	KeyLists [][]byte
+	// Sites tells where sites lie and when their business day begins; nil where
+	// nobody can. Stops of a region count as holding at a site whose region is
+	// not known.
+	Sites SiteSource
 }
 
 // Service is the centre's intake and what it tells of it.
@@ -55,7 +60,11 @@ type Service struct {
 	js    jetstream.JetStream
 	store store.Store
 	books *books
-	heard *bell
+	stops *stopLists
+	trust *trust
+	// places is where sites lie.
+	places *places
+	heard  *bell
 	// taken rings when builds were committed or judged.
 	taken *bell
 	// writing orders commits of builds against the arrival of a release, so
@@ -90,19 +99,25 @@ func Open(ctx context.Context, cfg Config) (*Service, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := newService(cfg, js, db)
-	if err := s.books.load(ctx); err != nil {
+	s, err := newService(ctx, cfg, js, db)
+	if err != nil {
 		return nil, errors.Join(err, db.Close())
 	}
 	return s, nil
 }
 
-func newService(cfg Config, js jetstream.JetStream, db store.Store) *Service {
+func newService(ctx context.Context, cfg Config, js jetstream.JetStream, db store.Store) (*Service, error) {
 	log := cfg.Log.Named("quality")
-	return &Service{
-		cfg: cfg, log: log, js: js, store: db,
+	s := &Service{
+		cfg: cfg, log: log, js: js, store: db, places: newPlaces(),
 		books: newBooks(db, log), heard: newBell(), taken: newBell(), closing: make(chan struct{}),
 	}
+	s.stops = newStopLists(db, log, s.places)
+	var err error
+	if s.trust, err = openTrust(ctx, db, cfg.KeyLists); err != nil {
+		return nil, err
+	}
+	return s, errors.Join(s.books.load(ctx), s.stops.load(ctx), s.places.load(ctx, db))
 }
 
 // Register adds the QualityService and the InsightService to a server.
@@ -114,12 +129,15 @@ func (s *Service) Register(r grpc.ServiceRegistrar) {
 // Run takes in releases and builds until ctx ends; it then returns nil. It
 // stands up again by itself whatever happens to the bus.
 func (s *Service) Run(ctx context.Context) error {
+	g, ctx := errgroup.WithContext(ctx)
+	known := make(chan struct{})
+	g.Go(func() error { return s.followSites(ctx, known) })
+	s.awaitSites(ctx, known)
 	// A crash may have come between a release's arrival and its builds'.
 	if err := s.settleAll(ctx); err != nil && ctx.Err() == nil {
 		s.log.Error("judging builds whose release arrived earlier failed", zap.Error(err))
 	}
-	g, ctx := errgroup.WithContext(ctx)
-	g.Go(func() error { return s.follow(ctx, bus.StreamBook, s.resumeBook, s.takeReleases) })
+	g.Go(func() error { return s.follow(ctx, bus.StreamBook, s.resumeBook, s.takeDocuments) })
 	for _, stream := range []string{bus.StreamBuilds, bus.StreamDeviations} {
 		resume := func(ctx context.Context) (jetstream.Consumer, error) {
 			return bus.EnsureIntakeConsumer(ctx, s.js, stream, consumerName)

@@ -202,6 +202,9 @@ func (t *sqliteTx) Settle(b *Build) (bool, error) {
 	if n != 1 {
 		return false, nil
 	}
+	if err := t.settledStops(b); err != nil {
+		return false, err
+	}
 	return true, t.markDirty(b.StationRef, b.Started)
 }
 

@@ -10,7 +10,7 @@ import (
 	"time"
 )
 
-// ErrNotFound is returned for a build or release that is not stored.
+// ErrNotFound is returned for what is not stored.
 var ErrNotFound = errors.New("not found")
 
 // Limits on what is kept of a message that was set aside.
@@ -51,6 +51,18 @@ type Store interface {
 	// Awaiting lists unjudged builds of a release in the order of Ref, after
 	// the Ref given, at most limit.
 	Awaiting(ctx context.Context, release uint64, afterRef int64, limit int) ([]Build, error)
+	// Trust returns the trusted state, or ErrNotFound.
+	Trust(ctx context.Context) ([]byte, error)
+	// StopList returns the signed bytes of a version, or ErrNotFound.
+	StopList(ctx context.Context, version uint64) ([]byte, error)
+	// StopLists lists the versions held, rising.
+	StopLists(ctx context.Context) ([]uint64, error)
+	// AwaitedStopLists lists the versions for which unjudged builds wait, rising.
+	AwaitedStopLists(ctx context.Context) ([]uint64, error)
+	// AwaitingStopList is Awaiting for a version of the stop list.
+	AwaitingStopList(ctx context.Context, version uint64, afterRef int64, limit int) ([]Build, error)
+	// Regions returns the region of each site that was told, "" for none.
+	Regions(ctx context.Context) (map[string]string, error)
 
 	Close() error
 }
@@ -66,8 +78,11 @@ type Tx interface {
 	// bytes differ. The ids in one call must differ from one another.
 	InsertBuilds([]*Build) error
 	// Settle writes Grade, Disputed and Verdict of a build that was awaiting.
-	// False where it was not awaiting any more.
+	// False where it was not awaiting any more. StopList must be set.
 	Settle(*Build) (bool, error)
+	// AwaitStopList notes that a stored build waits for its StopList until it is
+	// settled.
+	AwaitStopList(*Build) error
 	// AddDeviations gives each build a cursor, in order.
 	AddDeviations([]*Build) error
 	// Links returns stored records of a station after a sequence, rising, at
@@ -79,6 +94,12 @@ type Tx interface {
 	// InsertRelease stores a release. It returns the digest stored under that
 	// number, which differs from the one given where another came first.
 	InsertRelease(Release) (digest []byte, err error)
+	// InsertStopList is InsertRelease for a version of the stop list.
+	InsertStopList(StopList) (digest []byte, err error)
+	// SaveTrust replaces the trusted state.
+	SaveTrust(state []byte) error
+	// SaveRegion tells where a site lies, "" for no region.
+	SaveRegion(site, region string) error
 	// Correct makes a stored build count in the place of the one with the id
 	// given, in the roll-ups and in what lies beneath them. The original may not
 	// be here yet; one of another station is left alone. Both records stay, for
@@ -120,7 +141,10 @@ type Build struct {
 	// Corrects is the id of the build that this one stands for; empty for none.
 	// It is not read back: it lies in Record and in what Correct noted.
 	Corrects string
-	// Grade is a pb.Grade; 0 while the release is not here.
+	// StopList is the version by which it is judged, 0 for none. Like Corrects
+	// it is not read back.
+	StopList uint64
+	// Grade is a pb.Grade; 0 while the release or the stop list is not here.
 	Grade    int32
 	Disputed bool
 	// Hash is the SHA-256 of Record, PreviousHash what the record states.
@@ -164,6 +188,14 @@ type Deviation struct {
 type Release struct {
 	Number   uint64
 	Scope    string
+	Digest   []byte
+	Envelope []byte
+	Received time.Time
+}
+
+// StopList is a verified version of the stop list.
+type StopList struct {
+	Version  uint64
 	Digest   []byte
 	Envelope []byte
 	Received time.Time

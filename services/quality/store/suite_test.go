@@ -33,6 +33,8 @@ func RunSuite(t *testing.T, open func(t *testing.T) store.Store) {
 		{"builds await their release and are settled once", testAwaiting},
 		{"the chain's links come in order, forks are found", testChain},
 		{"the first release under a number stays", testRelease},
+		{"the first stop list under a version stays, builds await theirs", testStopLists},
+		{"trusted state and regions are replaced", testTrustAndRegions},
 		{"what is set aside counts once and is cut", testSetAside},
 	} {
 		t.Run(test.name, func(t *testing.T) { test.run(t, open(t)) })
@@ -326,5 +328,70 @@ func testSetAside(t *testing.T, s store.Store) {
 	}
 	if n, err := s.Quarantined(t.Context()); err != nil || n != 3 {
 		t.Errorf("set aside %d, error %v; want 3", n, err)
+	}
+}
+
+func testStopLists(t *testing.T, s store.Store) {
+	first := store.StopList{Version: 3, Digest: []byte("first"), Envelope: []byte("one"), Received: noon}
+	second := first
+	second.Digest, second.Envelope = []byte("second"), []byte("two")
+	waits := newBuild(1)
+	waits.Grade, waits.StopList = 0, 4
+	insert(t, s, waits, newBuild(2))
+	write(t, s, func(tx store.Tx) error {
+		for range 2 {
+			if err := tx.AwaitStopList(waits); err != nil {
+				return err
+			}
+		}
+		for _, l := range []store.StopList{first, second} {
+			if digest, err := tx.InsertStopList(l); err != nil || string(digest) != "first" {
+				t.Errorf("digest %q, error %v; want that of the first", digest, err)
+			}
+		}
+		return nil
+	})
+	if got, err := s.StopList(t.Context(), 3); err != nil || string(got) != "one" {
+		t.Errorf("stop list %q, error %v", got, err)
+	}
+	if _, err := s.StopList(t.Context(), 4); !errors.Is(err, store.ErrNotFound) {
+		t.Errorf("an absent list: %v", err)
+	}
+	if got, err := s.StopLists(t.Context()); err != nil || !cmp.Equal(got, []uint64{3}) {
+		t.Errorf("held %v, error %v", got, err)
+	}
+	if got, err := s.AwaitedStopLists(t.Context()); err != nil || !cmp.Equal(got, []uint64{4}) {
+		t.Errorf("awaited %v, error %v", got, err)
+	}
+	page, err := s.AwaitingStopList(t.Context(), 4, 0, 10)
+	if err != nil || len(page) != 1 || page[0].ID != waits.ID || page[0].Site != "tannery-row" {
+		t.Fatalf("waiting %v, error %v", page, err)
+	}
+	if rest, err := s.AwaitingStopList(t.Context(), 4, page[0].Ref, 10); err != nil || len(rest) != 0 {
+		t.Errorf("after the last: %v, error %v", rest, err)
+	}
+	b := page[0]
+	b.Grade, b.StopList = 1, 4
+	write(t, s, func(tx store.Tx) error { _, err := tx.Settle(&b); return err })
+	if got, err := s.AwaitedStopLists(t.Context()); err != nil || len(got) != 0 {
+		t.Errorf("awaited once settled: %v, error %v", got, err)
+	}
+}
+
+func testTrustAndRegions(t *testing.T, s store.Store) {
+	if _, err := s.Trust(t.Context()); !errors.Is(err, store.ErrNotFound) {
+		t.Errorf("an empty store's trust: %v", err)
+	}
+	for _, state := range []string{"one", "two"} {
+		write(t, s, func(tx store.Tx) error {
+			return errors.Join(tx.SaveTrust([]byte(state)), tx.SaveRegion("tannery-row", state), tx.SaveRegion("lantern-hill", ""))
+		})
+	}
+	if got, err := s.Trust(t.Context()); err != nil || string(got) != "two" {
+		t.Errorf("trust %q, error %v", got, err)
+	}
+	got, err := s.Regions(t.Context())
+	if want := map[string]string{"tannery-row": "two", "lantern-hill": ""}; err != nil || !cmp.Equal(got, want) {
+		t.Errorf("regions %v, error %v", got, err)
 	}
 }

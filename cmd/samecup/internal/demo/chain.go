@@ -15,7 +15,6 @@ import (
 	"go.uber.org/zap"
 	"google.golang.org/grpc"
 
-	"crypto/ed25519"
 	"samecup.example/samecup/internal/bus"
 	"samecup.example/samecup/internal/rpc"
 	pb "samecup.example/samecup/proto/samecup/v1"
@@ -163,7 +162,7 @@ func (c *chain) startCentre(ctx, runCtx context.Context, listen string) error {
 	}
 	c.intake, err = quality.Open(ctx, quality.Config{
 		Dir: filepath.Join(c.dir, "quality"), Log: c.log.Named("quality"), Now: time.Now, NATS: nc,
-		TrustedKeys: []ed25519.PublicKey{c.book.PublicKey()},
+		KeyLists: c.book.KeyLists(), Sites: c.book.Sites,
 	})
 	if err != nil {
 		return fmt.Errorf("quality: %w", err)
@@ -172,7 +171,7 @@ func (c *chain) startCentre(ctx, runCtx context.Context, listen string) error {
 	if err != nil {
 		return err
 	}
-	srv := rpc.NewServer(c.log.Named("centre"), rpc.Options{})
+	srv := rpc.NewServer(c.log.Named("centre"), rpc.Options{Authorise: c.book.Authorise})
 	c.book.Register(srv)
 	c.intake.Register(srv)
 	c.centre = serve(srv, lis, c.log)

@@ -13,7 +13,6 @@ package pipeline
 
 import (
 	"context"
-	"crypto/ed25519"
 	"errors"
 	"fmt"
 	"os"
@@ -300,13 +299,13 @@ func start(ctx context.Context, g *errgroup.Group, dir string, files map[string]
 		return nil, err
 	}
 	c.undo = append(c.undo, func() { auth.Close() })
-	qual, err := quality.Open(ctx, quality.Config{Dir: filepath.Join(dir, "quality"), Log: log, NATS: c.nc, TrustedKeys: []ed25519.PublicKey{auth.PublicKey()}})
+	qual, err := quality.Open(ctx, quality.Config{Dir: filepath.Join(dir, "quality"), Log: log, NATS: c.nc, KeyLists: auth.KeyLists(), Sites: auth.Sites})
 	if err != nil {
 		return nil, err
 	}
 	c.undo = append(c.undo, func() { qual.Close() })
 
-	srv := rpc.NewServer(log, rpc.Options{})
+	srv := rpc.NewServer(log, rpc.Options{Authorise: auth.Authorise})
 	auth.Register(srv)
 	qual.Register(srv)
 	lis, err := rpc.ListenLoopback("127.0.0.1:0")

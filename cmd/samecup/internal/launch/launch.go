@@ -1,0 +1,105 @@
+// Package launch plays a season's launch of the invented chain Harbour & Finch
+// from the first edit of a recipe to the last counter, with the real parts in
+// one process: the bus, the authority over gRPC on this machine, and a station
+// at each of forty sites in three time zones.
+//
+// The script asserts as it goes: each step that ends otherwise than the story
+// says ends the run with an error. So the command that tells the story and the
+// test that proves it are the same. Time is played: authority and stations
+// share a clock that the script moves from 19 to 26 October 2026, over the
+// night in which London's clocks go back. The counts of builds that the
+// sequential test looks at are made up (rates.go); all else is real.
+package launch
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"time"
+
+	"go.uber.org/zap"
+)
+
+// Options say where a launch runs and who hears of it.
+type Options struct {
+	// Dir holds all data; it must be empty.
+	Dir string
+	// Out gets the story, a sentence or two a line; nil for nobody.
+	Out io.Writer
+	// Log gets what the parts log; nil for nobody.
+	Log *zap.Logger
+}
+
+// Result is what a launch that went well can show.
+type Result struct {
+	// Sites that took part, with one station each, in Zones time zones.
+	Sites, Zones int
+	// Equal counts the stations whose book is what the authority resolves for
+	// their site, byte for byte; BookBytes are what was compared in all.
+	Equal, BookBytes int
+	// Books counts different books among them: the chain's, and those of sites
+	// with an overlay.
+	Books int
+	// Absences counts how often a station was switched off and on again,
+	// BusAbsences how often the bus was.
+	Absences, BusAbsences int
+	// Refusals are the reasons that the script met and wanted, in their order.
+	Refusals []string
+	// Acts are the entries of the record, whose chain held.
+	Acts uint64
+	// Took is the real time, Played the time by the script's clock.
+	Took, Played time.Duration
+}
+
+func (r *Result) String() string {
+	return fmt.Sprintf("%d of %d stations in %d time zones hold, byte for byte, the book that the authority resolves for their site (%d bytes compared, %d different books).\n"+
+		"On the way %d times a station was off and %d times the bus; %d acts stand in the record, and its chain holds. %s by the clock of the story took %s.",
+		r.Equal, r.Sites, r.Zones, r.BookBytes, r.Books, r.Absences, r.BusAbsences, r.Acts, r.Played.Round(time.Hour), r.Took.Round(100*time.Millisecond))
+}
+
+// Run plays the launch. Its error says which step went otherwise, and how.
+func Run(ctx context.Context, o Options) (_ *Result, err error) {
+	if o.Out == nil {
+		o.Out = io.Discard
+	}
+	if o.Log == nil {
+		o.Log = zap.NewNop()
+	}
+	began := time.Now()
+	c, err := openChain(ctx, o)
+	if err != nil {
+		return nil, fmt.Errorf("set the chain up: %w", err)
+	}
+	defer func() {
+		if cerr := c.close(); err == nil && cerr != nil {
+			err = fmt.Errorf("take the chain down: %w", cerr)
+		}
+	}()
+	s := &season{chain: c, out: o.Out, res: Result{Sites: len(c.counters), Zones: len(zones)}}
+	for i, step := range []struct {
+		title string
+		play  func(context.Context) error
+	}{
+		{"The chain opens", s.open},
+		{"One site departs from the book, with a reason", s.depart},
+		{"A draft for the autumn", s.draftAutumn},
+		{"Four eyes", s.approveAutumn},
+		{"Two sites go first, and the test halts them", s.firstWave},
+		{"Rolled back, mended, approved anew", s.mend},
+		{"All sites, over the night in which London's clocks go back, without the bus", s.everywhere},
+		{"An allergen stop", s.stop},
+		{"The departure is rebased", s.rebase},
+		{"Every counter against what the authority resolves", s.compare},
+	} {
+		s.say("\n%d. %s", i+1, step.title)
+		if err := step.play(ctx); err != nil {
+			return nil, fmt.Errorf("step %d, %q: %w", i+1, step.title, err)
+		}
+		if err := c.alternate(ctx, i); err != nil {
+			return nil, fmt.Errorf("after step %d: %w", i+1, err)
+		}
+	}
+	s.res.Absences, s.res.BusAbsences = c.absences, c.busAbsences
+	s.res.Took, s.res.Played = time.Since(began), c.clock.now().Sub(beginning)
+	return &s.res, nil
+}
