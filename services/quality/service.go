@@ -105,9 +105,10 @@ func newService(cfg Config, js jetstream.JetStream, db store.Store) *Service {
 	}
 }
 
-// Register adds the QualityService and the InsightService to a server.
+// Register adds the quality, insight and case services to a server.
 func (s *Service) Register(r grpc.ServiceRegistrar) {
 	pb.RegisterInsightServiceServer(r, &insightServer{service: s})
+	s.registerCases(r)
 	pb.RegisterQualityServiceServer(r, &server{service: s})
 }
 
@@ -127,6 +128,7 @@ func (s *Service) Run(ctx context.Context) error {
 		g.Go(func() error { return s.follow(ctx, stream, resume, s.takeBuilds) })
 	}
 	g.Go(func() error { return s.rollUp(ctx) })
+	g.Go(func() error { return s.runCasework(ctx) })
 	return g.Wait()
 }
 
