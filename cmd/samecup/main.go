@@ -56,6 +56,7 @@ func rootCommand() *cobra.Command {
 		stationCommand(),
 		authorityCommand(),
 		qualityCommand(),
+		rollupCommand(),
 		busCommand(),
 		publishCommand(),
 		releasesCommand(),
@@ -65,6 +66,7 @@ func rootCommand() *cobra.Command {
 		demoCommand(),
 		benchCommand(),
 		judgeCommand(),
+		keysCommand(),
 		checkCommand(),
 		diffCommand(),
 		fitCommand(),
@@ -72,13 +74,17 @@ func rootCommand() *cobra.Command {
 		cardsCommand(),
 		deviationsCommand(),
 		intakeCommand(),
+		caseCommand(),
 		varianceCommand(),
+		gaugeCommand(),
 		screenCommand(),
 		capabilityCommand(),
 		compareCommand(),
 		planCommand(),
 		agreeCommand(),
+		auditCommand(),
 		chartCommand(),
+		simCommand(),
 	)
 	return root
 }
