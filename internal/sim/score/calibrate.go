@@ -12,22 +12,18 @@ import (
 type Calibration struct {
 	Runs   int     `json:"runs"`
 	Months float64 `json:"station_months"`
-	// Watch is the watch's alarms in these runs; Three are those of the plain
-	// charts at three sigmas.
-	Watch int            `json:"watch_alarms"`
-	Three [detectors]int `json:"alarms_at_three_sigmas"`
-	Got   [detectors]int `json:"alarms_at_limit"`
-	Limit limits         `json:"limit_sigmas"`
+	// Watch is the watch's alarms of chance in these runs; Three are those of
+	// the plain charts at three sigmas, Got those at their limit.
+	Watch tally            `json:"watch"`
+	Three [detectors]tally `json:"at_three_sigmas"`
+	Got   [detectors]tally `json:"at_limit"`
+	Limit limits           `json:"limit_sigmas"`
 }
 
-// calibrate finds the limits at which the plain charts ring as often as the
-// watch in runs without a fault.
+// calibrate finds the limits at which the plain charts have as many episodes
+// as the watch in runs without a fault.
 func calibrate(ctx context.Context, cfg Config, tick func()) (limits, Calibration, error) {
-	type one struct {
-		watch, stations int
-		z               [detectors][]float64
-	}
-	runs := make([]one, cfg.Calibration)
+	runs := make([]record, cfg.Calibration)
 	err := parallel(ctx, cfg.Workers, len(runs), func(ctx context.Context, i int) error {
 		if err := ctx.Err(); err != nil {
 			return err
@@ -40,12 +36,7 @@ func calibrate(ctx context.Context, cfg Config, tick func()) (limits, Calibratio
 		if err != nil {
 			return err
 		}
-		runs[i].watch, runs[i].stations = alarmsOf(r.alarms[byWatch]), r.stations
-		for d := byPlain; d < detectors; d++ {
-			for _, a := range r.alarms[d] {
-				runs[i].z[d] = append(runs[i].z[d], a.z)
-			}
-		}
+		runs[i] = record{alarms: r.alarms, stations: r.stations}
 		tick()
 		return nil
 	})
@@ -53,41 +44,71 @@ func calibrate(ctx context.Context, cfg Config, tick func()) (limits, Calibratio
 		return limits{}, Calibration{}, err
 	}
 	cal := Calibration{Runs: len(runs)}
-	var z [detectors][]float64
-	for _, r := range runs {
-		cal.Watch += r.watch
-		cal.Months += float64(r.stations) * float64(cfg.Days) / monthDays
-		for d := range z {
-			z[d] = append(z[d], r.z[d]...)
+	var of [detectors][][]alarm
+	for i := range runs {
+		cal.Watch.add(tallyOf(runs[i].alarms[byWatch], (*alarm).counts))
+		cal.Months += float64(runs[i].stations) * float64(cfg.Days) / monthDays
+		for d := range of {
+			of[d] = append(of[d], runs[i].alarms[d])
 		}
 	}
-	cal.Limit = limits{limitFor(z[byPlain], cal.Watch), limitFor(z[byMeans], cal.Watch)}
+	cal.Limit = limits{limitFor(of[byPlain], cal.Watch.Episodes), limitFor(of[byMeans], cal.Watch.Episodes)}
 	for d := byPlain; d < detectors; d++ {
 		l := cal.Limit.Plain
 		if d == byMeans {
 			l = cal.Limit.Means
 		}
-		for _, v := range z[d] {
-			if v > 3 {
-				cal.Three[d]++
-			}
-			if v > l {
-				cal.Got[d]++
-			}
+		for _, list := range of[d] {
+			cal.Three[d].add(tallyOf(list, func(a *alarm) bool { return a.z > 3 }))
+			cal.Got[d].add(tallyOf(list, func(a *alarm) bool { return a.z > l }))
 		}
 	}
 	return cal.Limit, cal, nil
 }
 
-// limitFor is the limit that n of the values lie beyond; the floor where there
-// are not so many.
-func limitFor(z []float64, n int) float64 {
-	slices.SortFunc(z, func(a, b float64) int { return cmp.Compare(b, a) })
-	switch {
-	case n >= len(z):
-		return floor
-	case n == 0:
-		return z[0] + 1e-9
+// limitFor is the lowest limit such that neither it nor any higher one leaves
+// more than n episodes in these runs; the floor where none does.
+//
+// Episodes do not only fall as the limit rises: one long episode may break into
+// two. Coming from above, a chart is given no limit so low that it is quiet only
+// by never ceasing to ring.
+func limitFor(runs [][]alarm, n int) float64 {
+	type key struct {
+		run int
+		of  subject
 	}
-	return (z[n-1] + z[n]) / 2
+	type signal struct {
+		key
+		told int
+		z    float64
+	}
+	var list []signal
+	for i, run := range runs {
+		for j := range run {
+			a := &run[j]
+			list = append(list, signal{key{i, a.subject()}, a.told, a.z})
+		}
+	}
+	slices.SortFunc(list, func(a, b signal) int { return cmp.Compare(b.z, a.z) })
+	tracks := map[key]*track{}
+	episodes, kept := 0, 0.0
+	for i, s := range list {
+		t := tracks[s.key]
+		if t == nil {
+			t = &track{}
+			tracks[s.key] = t
+		}
+		episodes += t.insert(s.told)
+		if i+1 < len(list) && list[i+1].z == s.z {
+			continue // no limit tells equals apart
+		}
+		if episodes > n {
+			if kept == 0 {
+				return s.z // signals lie beyond a limit, so none is left
+			}
+			return (kept + s.z) / 2
+		}
+		kept = s.z
+	}
+	return floor
 }

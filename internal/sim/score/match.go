@@ -195,12 +195,12 @@ func find(t *season.Truth, start time.Time, alarms []alarm) found {
 // and ring whatever the limits are.
 func (a *alarm) counts() bool { return !a.rule && a.kind != watch.SignalSafety }
 
-// elsewhere counts alarms of chance since the onset that name no struck site.
+// elsewhere counts episodes of chance that began since the onset and name no
+// struck site.
 func elsewhere(t *season.Truth, start time.Time, alarms []alarm) int {
 	n, r, first := 0, rules[t.Fault], shiftIndex(start, t.OnsetShift)
-	for i := range alarms {
-		a := &alarms[i]
-		if !a.counts() || a.told < first || a.site != "" && (a.site == t.Site || slices.Contains(t.Sites, a.site)) {
+	for _, a := range begins(alarms, (*alarm).counts) {
+		if a.told < first || a.site != "" && (a.site == t.Site || slices.Contains(t.Sites, a.site)) {
 			continue
 		}
 		if right, _ := r.place(t, a); !right {

@@ -58,8 +58,8 @@ func (q Quartiles) String() string {
 
 // grids are the tables of a result.
 func (r *Result) grids() []grid {
-	finds := grid{title: "What the watch finds", head: []string{"fault", "cause", "sensitivity", "by chance", "delay, shifts", "right cause", "localised", "alarms elsewhere"}}
-	rivals := grid{title: "Against plain charts at equal false alarms", head: []string{"fault", "detector", "sensitivity", "by chance", "delay, shifts", "watch sooner, of runs not tied"}}
+	finds := grid{title: "What the watch finds", head: []string{"fault", "cause", "sensitivity", "by chance", "delay, shifts", "right cause", "localised", "episodes elsewhere"}}
+	rivals := grid{title: "Against plain charts at equal false alarms (episodes)", head: []string{"fault", "detector", "sensitivity", "by chance", "delay, shifts", "watch sooner, of runs not tied"}}
 	for _, f := range r.Faults {
 		w := f.Detectors[byWatch]
 		finds.rows = append(finds.rows, []string{string(f.Fault), f.Cause, w.Sensitivity.String(), w.Chance.String(), w.Delay.String(), f.Right.String(), w.Exact.String(), w.Elsewhere.String()})
@@ -71,14 +71,14 @@ func (r *Result) grids() []grid {
 			rivals.rows = append(rivals.rows, []string{string(f.Fault), d.Name, d.Sensitivity.String(), d.Chance.String(), d.Delay.String(), sooner})
 		}
 	}
-	quiet := grid{title: "Alarms a station-month with no fault (F12)", head: []string{"what", "a station-month"}}
+	quiet := grid{title: "False alarms a station-month with no fault (F12)", head: []string{"what", "episodes", "signals"}}
 	for i, q := range r.Quiet {
-		quiet.rows = append(quiet.rows, []string{r.Names[i] + ", all alarms of chance", q.String()})
+		quiet.rows = append(quiet.rows, []string{r.Names[i] + ", all alarms of chance", q.Episodes.String(), q.Signals.String()})
 	}
 	for _, k := range slices.Sorted(maps.Keys(r.Kinds)) {
-		quiet.rows = append(quiet.rows, []string{"watch, " + k, r.Kinds[k].String()})
+		quiet.rows = append(quiet.rows, []string{"watch, " + k, r.Kinds[k].Episodes.String(), r.Kinds[k].Signals.String()})
 	}
-	quiet.rows = append(quiet.rows, []string{"cases, but for safety", r.Cases.String()}, []string{"safety cases (by rule)", r.Safety.String()})
+	quiet.rows = append(quiet.rows, []string{"cases, but for safety", r.Cases.String(), ""}, []string{"safety cases (by rule)", r.Safety.String(), ""})
 	out := []grid{quiet}
 	if len(r.Faults) > 0 {
 		out = []grid{finds, rivals, quiet}
@@ -123,11 +123,11 @@ func (r *Result) targets() grid {
 		for d := byPlain; d < detectors; d++ {
 			got := r.versus(d)
 			ok := strings.HasPrefix(got, "sooner") && !strings.Contains(got, "later") && !strings.Contains(got, "cannot")
-			watch, rival := r.Quiet[byWatch], r.Quiet[d]
-			got += fmt.Sprintf("; the chart rang %.2f times, the watch %.2f", rival.Mean, watch.Mean)
+			watch, rival := r.Quiet[byWatch].Episodes, r.Quiet[d].Episodes
+			got += fmt.Sprintf("; the chart had %.2f false episodes a station-month, the watch %.2f", rival.Mean, watch.Mean)
 			word := met(ok)
 			if ok && rival.Bound.Upper < watch.Mean {
-				word = "not shown: on these seeds the chart rang less often"
+				word = "not shown: on these seeds the chart had fewer"
 			}
 			t.rows = append(t.rows, []string{"sooner than the " + names[d] + " at equal false alarms, F1 to F7 and F9", got, word})
 		}
@@ -175,16 +175,19 @@ func (r *Result) notes() []string {
 		set = "held-out parameters, other ones each seed"
 	}
 	c := r.Calibration
-	per := func(n int) float64 { return float64(n) / c.Months }
+	per := func(t tally) string {
+		return fmt.Sprintf("%.2f episodes (%.2f signals)", float64(t.Episodes)/c.Months, float64(t.Signals)/c.Months)
+	}
 	return []string{
 		fmt.Sprintf("n: %d seeds from %d, %d days, %d sites of %d stations; %s.", r.Seeds, r.First, r.Days, r.Sites, r.Stations, set),
 		"Intervals: 95 %; shares by Wilson, rates by the spread between runs. One season is one run; seeds are independent, faults of one seed share their draws.",
 		"Sensitivity: share of runs in which, between onset and a day after the end, an alarm about what the fault changes named the right site, person or lot. Localised: of those, the station, person or lot was named. By chance: the same rule on the run of the same seed without the fault.",
 		"Delay: shifts until told, the shift of the onset being 1; median and quartiles of all runs, \"never\" where fewer were told.",
 		"Right cause: of the runs found, the case with most of the alarms names it first.",
-		"Alarms: one a chart and shift, repeats counted. Findings by rule (safety, release behind) are certain and count neither here nor in the comparison. Elsewhere: since the onset, a station-month of the sites not struck.",
-		fmt.Sprintf("Plain charts: individuals (one a station and measure, limits by the first 50 readings) and shift means (the first %d shifts), never restarted. At three sigmas they ring %.1f and %.2f times a station-month, the watch %.2f. Their limits were set to %.2f and %.2f sigmas on %d runs of other seeds without a fault, where they ring %.2f and %.2f times.",
-			meansBaseline, per(c.Three[byPlain]), per(c.Three[byMeans]), per(c.Watch), c.Limit.Plain, c.Limit.Means, c.Runs, per(c.Got[byPlain]), per(c.Got[byMeans])),
+		fmt.Sprintf("False alarms are counted as episodes, for all detectors alike: the first signal of a kind, site, station (or person, lot), measure or finding and direction after at least %d shifts (%d days) without one of the same. Signals: one a chart and shift, each repeat counted. Findings by rule (safety, release behind) are certain and count neither among alarms of chance nor in the comparison. Elsewhere: begun since the onset, a station-month of the sites not struck.", quietShifts, quietShifts/shiftsADay),
+		"Sensitivity and delay count any signal in time, also the repeat of an episode begun before the onset; this favours a detector that rings on, and by chance says how much.",
+		fmt.Sprintf("Plain charts: individuals (one a station and measure, limits by the first 50 readings) and shift means (the first %d shifts), never restarted. On %d runs of other seeds without a fault they have %s and %s a station-month at three sigmas, the watch %s. On these runs their limits were set to the lowest such that neither they nor any higher ones leave more episodes than the watch has: %.2f and %.2f sigmas, with %s and %s.",
+			meansBaseline, c.Runs, per(c.Three[byPlain]), per(c.Three[byMeans]), per(c.Watch), c.Limit.Plain, c.Limit.Means, per(c.Got[byPlain]), per(c.Got[byMeans])),
 		"Supposed: the simulator is like life. All its parameters are invented; detectors developed beside it look better here than they will be.",
 	}
 }

@@ -249,14 +249,3 @@ func (r *record) cause(f found) watch.Cause {
 	}
 	return ""
 }
-
-// alarmsOf counts a detector's alarms of chance.
-func alarmsOf(list []alarm) int {
-	n := 0
-	for i := range list {
-		if list[i].counts() {
-			n++
-		}
-	}
-	return n
-}

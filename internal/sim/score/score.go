@@ -105,8 +105,8 @@ type outcome struct {
 	// chance says that the same alarms would have counted as a hit in the run
 	// of the same seed without the fault.
 	chance     [detectors]bool
-	elsewhere  [detectors]int
-	elseMonths float64 // station-months of the sites not struck, since the onset
+	elsewhere  [detectors]int // episodes
+	elseMonths float64        // station-months of the sites not struck, since the onset
 	causeRight bool
 	// fullShift is when the fault has its whole size, in shifts from the shift
 	// of the onset; -1 if never.
@@ -124,8 +124,8 @@ type logs struct {
 
 // quiet is what the detectors made of one run without a fault.
 type quiet struct {
-	alarms        [detectors]int
-	kinds         map[watch.SignalKind]int
+	alarms        [detectors]tally
+	kinds         map[watch.SignalKind]tally
 	cases, safety int
 	months        float64 // station-months
 	asked, people int
@@ -188,14 +188,16 @@ func oneSeed(ctx context.Context, cfg Config, seed uint64, faulty []season.Fault
 }
 
 func (r *record) quiet() quiet {
-	q := quiet{kinds: map[watch.SignalKind]int{}, months: float64(r.stations) * float64(r.days) / monthDays, people: r.people}
+	q := quiet{kinds: map[watch.SignalKind]tally{}, months: float64(r.stations) * float64(r.days) / monthDays, people: r.people}
 	for d := range r.alarms {
-		q.alarms[d] = alarmsOf(r.alarms[d])
+		q.alarms[d] = tallyOf(r.alarms[d], (*alarm).counts)
 	}
 	who := map[string]bool{}
 	for i := range r.alarms[byWatch] {
 		a := &r.alarms[byWatch][i]
-		q.kinds[a.kind]++
+		if _, ok := q.kinds[a.kind]; !ok {
+			q.kinds[a.kind] = tallyOf(r.alarms[byWatch], func(b *alarm) bool { return b.kind == a.kind })
+		}
 		if a.kind == watch.SignalQuestion {
 			who[a.barista] = true
 		}

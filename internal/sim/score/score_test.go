@@ -77,7 +77,7 @@ func TestElsewhereCountsChanceAwayFromTheFault(t *testing.T) {
 	away := alarm{kind: watch.SignalLevel, site: "oyster-steps", station: "bar-2", measure: "dose"}
 	byRule := away
 	byRule.rule = true
-	if n := elsewhere(&p, day0, []alarm{seen(1, there), seen(1, away), seen(0, away), seen(2, byRule)}); n != 1 {
+	if n := elsewhere(&p, day0, []alarm{seen(1, there), seen(1, away), seen(-8, away), seen(2, byRule)}); n != 1 {
 		t.Errorf("%d alarms elsewhere, want 1: the one at another site, since the onset, not by rule", n)
 	}
 }
@@ -100,9 +100,12 @@ func TestQuartilesCountMissesAsLongest(t *testing.T) {
 }
 
 func TestLimitForLeavesAsManyBeyond(t *testing.T) {
-	z := []float64{3, 5, 4, 2.6, 7}
+	var run []alarm // far apart: each an episode
+	for i, z := range []float64{3, 5, 4, 2.6, 7} {
+		run = append(run, alarm{told: 10 * i, z: z})
+	}
 	for n, want := range map[int]float64{0: 7, 1: 6, 2: 4.5, 4: 2.8, 5: floor, 9: floor} {
-		if got := limitFor(z, n); math.Abs(got-want) > 1e-6 {
+		if got := limitFor([][]alarm{run}, n); math.Abs(got-want) > 1e-6 {
 			t.Errorf("%d beyond: limit %v, want %v", n, got, want)
 		}
 	}
@@ -217,7 +220,7 @@ func TestAStoppedScoreSaysSo(t *testing.T) {
 }
 
 func TestInsertReplacesOnlyItsOwnPart(t *testing.T) {
-	r := &Result{Names: names, Quiet: make([]Rate, detectors), Calibration: Calibration{Months: 1}}
+	r := &Result{Names: names, Quiet: make([]Alarms, detectors), Calibration: Calibration{Months: 1}}
 	begin, end := r.marks()
 	page := "before\n" + begin + "worn out\n" + end + "after\n"
 	once, err := r.Insert([]byte(page))

@@ -93,7 +93,7 @@ type Detector struct {
 	Chance    Share     `json:"by_chance"`
 	Delay     Quartiles `json:"delay_shifts"`
 	Exact     Share     `json:"localised"`
-	Elsewhere Rate      `json:"alarms_elsewhere_per_station_month"`
+	Elsewhere Rate      `json:"episodes_elsewhere_per_station_month"`
 	// Within is the share told within the shifts of the target, where the
 	// fault has one.
 	Within *Share `json:"within_target,omitempty"`
@@ -127,6 +127,13 @@ type Accusations struct {
 	Others Share `json:"others_asked"`
 }
 
+// Alarms are rates of alarms: as episodes, which is what is compared, and as
+// signals, each repeat counted.
+type Alarms struct {
+	Episodes Rate `json:"episodes"`
+	Signals  Rate `json:"signals"`
+}
+
 // Result is a whole score.
 type Result struct {
 	Seeds       int          `json:"seeds"`
@@ -139,12 +146,12 @@ type Result struct {
 	Faults      []FaultScore `json:"faults"`
 	// Quiet are the alarms a station-month in runs without a fault, by
 	// detector; Kinds the watch's by kind, Cases those opened.
-	Quiet  []Rate          `json:"false_alarms_per_station_month"`
-	Kinds  map[string]Rate `json:"by_kind"`
-	Cases  Rate            `json:"cases_per_station_month"`
-	Safety Rate            `json:"safety_cases_per_station_month"`
-	Asked  Accusations     `json:"honest_logs"`
-	Names  []string        `json:"detectors"`
+	Quiet  []Alarms          `json:"false_alarms_per_station_month"`
+	Kinds  map[string]Alarms `json:"by_kind"`
+	Cases  Rate              `json:"cases_per_station_month"`
+	Safety Rate              `json:"safety_cases_per_station_month"`
+	Asked  Accusations       `json:"honest_logs"`
+	Names  []string          `json:"detectors"`
 }
 
 var names = []string{"watch", "plain chart", "shift-mean chart"}
@@ -154,7 +161,7 @@ var withins = map[season.Fault]int{season.DullBurr: 5, season.FakeCopies: 3}
 
 func summarise(cfg Config, faulty []season.Fault, _ limits, cal Calibration, all []seedOutcome) (*Result, error) {
 	r := &Result{Seeds: cfg.Seeds, First: cfg.First, Days: cfg.Days, Sites: cfg.Sites, Stations: cfg.Stations, HeldOut: cfg.HeldOut,
-		Calibration: cal, Kinds: map[string]Rate{}, Names: names}
+		Calibration: cal, Kinds: map[string]Alarms{}, Names: names}
 	months := make([]float64, len(all))
 	for i := range all {
 		months[i] = all[i].quiet.months
@@ -166,13 +173,16 @@ func summarise(cfg Config, faulty []season.Fault, _ limits, cal Calibration, all
 		}
 		return rate(x, months)
 	}
+	alarms := func(of func(*quiet) tally) Alarms {
+		return Alarms{over(func(q *quiet) int { return of(q).Episodes }), over(func(q *quiet) int { return of(q).Signals })}
+	}
 	for d := range detectors {
-		r.Quiet = append(r.Quiet, over(func(q *quiet) int { return q.alarms[d] }))
+		r.Quiet = append(r.Quiet, alarms(func(q *quiet) tally { return q.alarms[d] }))
 	}
 	for i := range all {
 		for k := range all[i].quiet.kinds {
 			if _, ok := r.Kinds[string(k)]; !ok {
-				r.Kinds[string(k)] = over(func(q *quiet) int { return q.kinds[k] })
+				r.Kinds[string(k)] = alarms(func(q *quiet) tally { return q.kinds[k] })
 			}
 		}
 	}
