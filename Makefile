@@ -25,7 +25,7 @@ test: ## the README's test command
 
 .PHONY: race
 race: ## the tests under the race detector
-	go test -race ./...
+	go test -race -short ./...
 
 .PHONY: proof
 proof: build ## the demo proof for seeds 1 to 20

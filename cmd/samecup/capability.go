@@ -18,12 +18,14 @@ func capabilityCommand() *cobra.Command {
 		Long: `Works out Cp, Cpk, Pp, Ppk and Cpm with intervals from a CSV file with a header
 row, "-" for stdin. Give --low, --high or both, in the unit of the column. Rows
 have to be in the order of time. --group names the column of the subgroup (the
-shift); without it moving ranges are used. Stability comes first: look at a
-control chart and say --stable with --reason, or the figures promise nothing.
+shift); without it moving ranges are used. Stability comes first: the values are
+charted, and where points signal the figures promise nothing. --stable with
+--reason says that a chart made elsewhere showed it.
 Values that cannot be read are listed and left out. Exit 0 with an answer, 2
 when the file or the limits cannot be used.`,
-		Example: `  samecup capability testdata/stat/capability-shot-time.csv --value shot_time_s --low 25 --high 31 --target 28 --group shift --stable --reason "I-MR chart of 24 shifts without a signal"`,
-		Args:    cobra.ExactArgs(1),
+		Example: `  samecup capability testdata/stat/capability-shot-time.csv --value shot_time_s --low 25 --high 31 --target 28 --group shift
+  samecup capability testdata/stat/chart-milk.csv --value milk_c --high 65`,
+		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			for _, f := range []struct {
 				name string
@@ -48,7 +50,7 @@ when the file or the limits cannot be used.`,
 	f.Float64Var(&high, "high", 0, "high limit of the specification")
 	f.Float64Var(&target, "target", 0, "target, for Cpm")
 	f.Float64Var(&q.Conf, "confidence", 0.95, "confidence of the intervals")
-	f.BoolVar(&q.Stable, "stable", false, "a control chart showed the process to be stable")
+	f.BoolVar(&q.Stable, "stable", false, "a chart made elsewhere showed the process to be stable; say which with --reason")
 	f.StringVar(&q.Reason, "reason", "", "how stability was looked at")
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
 	_ = cmd.MarkFlagRequired("value")

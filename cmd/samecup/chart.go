@@ -29,12 +29,13 @@ Kinds and the columns they need:
 
 Run rules (--rules): 1 beyond a limit, 2 two of three beyond 2 sigma, 3 four of
 five beyond 1 sigma, 4 eight in a row on one side. Each further rule finds more
-and rings falsely more often; the run length of the chosen set is printed.`,
+and rings falsely more often; the run length of the chosen set is printed. For
+ewma and cusum --false-alarm-every chooses the limits from the rate you can bear.`,
 		Example: `  samecup chart i testdata/stat/chart-yield.csv --value yield_g --unit g --label time --restart event --rules 1,2,3,4
   samecup chart xbar-s testdata/stat/chart-milk.csv --value milk_c --group shift --unit C --svg milk.svg
   samecup chart p testdata/stat/chart-remakes.csv --value remade --n drinks --json
   samecup chart g testdata/stat/chart-refusals.csv --value drinks_between
-  samecup chart ewma testdata/stat/chart-yield.csv --value yield_g --lambda 0.1 --arl 500
+  samecup chart ewma testdata/stat/chart-yield.csv --value yield_g --lambda 0.1 --false-alarm-every 500
   samecup chart i - --value yield_g --centre 36 --sigma 0.45 < testdata/stat/chart-yield.csv`,
 		Args: cobra.ExactArgs(2),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -95,7 +96,7 @@ and rings falsely more often; the run length of the chosen set is printed.`,
 	f.Float64Var(&c.K, "k", 0.5, "cusum: half the shift worth finding, in sigmas")
 	f.Float64Var(&c.H, "h", 5, "cusum: decision interval in sigmas")
 	f.Float64Var(&c.Head, "head-start", 0, "cusum: where the sums begin, as a share of h")
-	f.Float64Var(&c.ARL, "arl", 0, "ewma, cusum: choose --l or --h for this many points between false alarms")
+	f.Float64Var(&c.ARL, "false-alarm-every", 0, "ewma, cusum: choose --l or --h so that a false alarm comes once in this many points")
 	f.BoolVar(&asJSON, "json", false, "print JSON")
 	f.StringVar(&svg, "svg", "", "also write the picture to this file")
 	return cmd

@@ -12,20 +12,25 @@ func planCommand() *cobra.Command {
 	var q reportplan.Question
 	var asJSON bool
 	cmd := &cobra.Command{
-		Use:   "plan (--p0 P --p1 P | --checks N --fault P | --aql P --ltpd P | --pass P --margin P | --lot N)",
+		Use:   "plan (--p0 P --p1 P | --checks N --fault P | --aql P --ltpd P | --pass P --margin P | --lot N | --outcomes LIST)",
 		Short: "How many checks, and what they can show",
 		Long: `Answers one question about a number of checks; shares are written 0.01 for 1 %.
   --p0 --p1        sequential test of good against bad, ended at --max checks
   --checks --fault chance that so many checks meet the fault
   --aql --ltpd     acceptance plan that holds both chances (--model, --lot)
   --pass --margin  trial to show that a method is no worse (--power, --cluster, --rho)
-  --lot            sample size code letter of the published tables (--level)
+  --lot            sample size of the published tables (--level), and with
+                   --table-aql (in per cent, as there) how many bad to accept
+                   (--severity)
+  --outcomes       severity for the next lot, from the lots so far: a for
+                   accepted, r for rejected, such as raaar
 Exit 0 with an answer, 2 when the question cannot be answered.`,
 		Example: `  samecup plan --checks 5 --fault 0.1
   samecup plan --p0 0.01 --p1 0.10 --alpha 0.05 --beta 0.10 --max 200
   samecup plan --aql 0.01 --ltpd 0.06
   samecup plan --pass 0.85 --margin 0.05 --power 0.8 --cluster 30 --rho 0.03
-  samecup plan --lot 400`,
+  samecup plan --lot 400 --table-aql 1.0
+  samecup plan --outcomes raaar`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			questions := []struct {
@@ -37,6 +42,7 @@ Exit 0 with an answer, 2 when the question cannot be answered.`,
 				{"aql", "ltpd", reportplan.Accept},
 				{"pass", "margin", reportplan.Trial},
 				{"lot", "lot", reportplan.Letter},
+				{"outcomes", "outcomes", reportplan.Switch},
 			}
 			for _, it := range questions {
 				a, b := cmd.Flags().Changed(it.a), cmd.Flags().Changed(it.b)
@@ -68,6 +74,9 @@ Exit 0 with an answer, 2 when the question cannot be answered.`,
 	f.StringVar(&q.Model, "model", "binomial", "binomial, hypergeometric (with --lot) or poisson")
 	f.IntVar(&q.Lot, "lot", 0, "drinks in the lot")
 	f.IntVar(&q.Level, "level", 2, "general inspection level, 1 to 3")
+	f.Float64Var(&q.TableAQL, "table-aql", 0, "AQL of the published tables, bad drinks in a hundred, such as 1.0")
+	f.StringVar(&q.Severity, "severity", "normal", "with --table-aql: normal or tightened")
+	f.StringVar(&q.Outcomes, "outcomes", "", "lots so far, oldest first: a accepted, r rejected")
 	f.Float64Var(&q.Pass, "pass", 0, "share of drinks that pass")
 	f.Float64Var(&q.Margin, "margin", 0, "how much worse is still no worse, as a share")
 	f.Float64Var(&q.Power, "power", 0.8, "chance to show it")

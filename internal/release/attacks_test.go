@@ -152,7 +152,7 @@ func TestAttackIndefiniteFreeze(t *testing.T) {
 	tr := c.trust()
 	env := sealed(t, c.release, book(5, ""))
 	asg := c.assign(assignment(10, c.order(env, noon)))
-	a := must[*release.Assigned](t)(tr.VerifyAssignment(asg, site))
+	must[*release.Assigned](t)(tr.VerifyAssignment(asg, site))
 	must[*release.Listed](t)(tr.VerifyStopList(c.stops(1)))
 	answer := seal(t, c.live, release.StandingPayloadType, standing(nonce, 10, 1, 1))
 	must[*pb.Standing](t)(tr.VerifyStanding(answer, site, station, nonce, noon))
@@ -169,7 +169,7 @@ func TestAttackIndefiniteFreeze(t *testing.T) {
 	_, err = tr.VerifyStanding(seal(t, c.live, release.StandingPayloadType, standing(nil, 10, 1, 1)), site, station, nil, late)
 	wantReason(t, err, release.WrongNonce)
 	tr = reopened(t, tr)
-	a = must[*release.Assigned](t)(tr.VerifyAssignment(asg, site)) // expired, and taken
+	a := must[*release.Assigned](t)(tr.VerifyAssignment(asg, site)) // expired, and taken
 	f := tr.Freshness(site, late, 0)
 	said := strings.Join(f.Sentences, "\n")
 	if !f.Stale || !strings.Contains(said, "8 days ago, on 20 October 2026 12:00 UTC") || !strings.Contains(said, "Assignment 10 ran out 24 h ago") {

@@ -139,6 +139,8 @@ func upperBinomial(c, n int, p float64) float64 {
 	switch {
 	case c <= 0:
 		return 1
+	case c > n:
+		return 0
 	case p <= 0:
 		return 0
 	case p >= 1:

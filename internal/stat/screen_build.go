@@ -173,7 +173,8 @@ func quartiles(values []float64) (q1, median, q3 float64) {
 }
 
 // NoFailuresScreen is the chance (1-rate)^n of no failure where audits fail at
-// the given rate; with failures, the lower binomial tail.
+// the given rate; with failures, the lower binomial tail, which is 1 where all
+// failed.
 func NoFailuresScreen(n, failures int, auditedRate float64) (Screen, error) {
 	const k = ScreenPhysics
 	if n < 0 || failures < 0 || failures > n {
@@ -185,10 +186,9 @@ func NoFailuresScreen(n, failures int, auditedRate float64) (Screen, error) {
 	if !(auditedRate > 0 && auditedRate < 1) {
 		return Screen{}, inputErr("audited rate", auditedRate, "above 0 and below 1")
 	}
-	p := math.Pow(1-auditedRate, float64(n))
-	if failures > 0 {
-		p = 1 - upperBinomial(failures+1, n, auditedRate)
-	}
+	// As many failures or fewer is as many passes or more; said so, all n
+	// failed has probability 1 and small tails keep their digits.
+	p := upperBinomial(n-failures, n, 1-auditedRate)
 	return Screen{Kind: k, N: n, Applies: true, P: p,
 		Finding:  fmt.Sprintf("%d of %d failed where audits fail at %.1f %%", failures, n, 100*auditedRate),
 		Question: "Are builds that fail logged as well, or only those that pass?"}, nil

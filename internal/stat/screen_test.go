@@ -300,3 +300,24 @@ func TestImpossibleTimesAreAsked(t *testing.T) {
 		}
 	}
 }
+
+func TestNoFailuresScreenUpToAllFailed(t *testing.T) {
+	for _, c := range []struct {
+		n, failures int
+		rate, want  float64
+	}{
+		{10, 0, 0.1, math.Pow(0.9, 10)},
+		{2, 1, 0.25, 1 - 0.25*0.25},
+		{1, 1, 0.04, 1},
+		{10, 10, 0.04, 1},
+		{3, 3, 0.999, 1},
+		{3, 2, 0.5, 0.875},
+		// Far below the double spacing at 1: the tail must not be taken off 1.
+		{200, 1, 0.5, 201 * math.Pow(0.5, 200)},
+	} {
+		s, err := NoFailuresScreen(c.n, c.failures, c.rate)
+		if err != nil || !s.Applies || math.Abs(s.P-c.want) > 1e-9*c.want {
+			t.Errorf("%d of %d at %g: p %g, error %v; want %g", c.failures, c.n, c.rate, s.P, err, c.want)
+		}
+	}
+}

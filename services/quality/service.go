@@ -120,9 +120,10 @@ func newService(ctx context.Context, cfg Config, js jetstream.JetStream, db stor
 	return s, errors.Join(s.books.load(ctx), s.stops.load(ctx), s.places.load(ctx, db))
 }
 
-// Register adds the QualityService and the InsightService to a server.
+// Register adds the quality, insight and case services to a server.
 func (s *Service) Register(r grpc.ServiceRegistrar) {
 	pb.RegisterInsightServiceServer(r, &insightServer{service: s})
+	s.registerCases(r)
 	pb.RegisterQualityServiceServer(r, &server{service: s})
 }
 
@@ -145,6 +146,7 @@ func (s *Service) Run(ctx context.Context) error {
 		g.Go(func() error { return s.follow(ctx, stream, resume, s.takeBuilds) })
 	}
 	g.Go(func() error { return s.rollUp(ctx) })
+	g.Go(func() error { return s.runCasework(ctx) })
 	return g.Wait()
 }
 

@@ -18,9 +18,6 @@ func TestMeasure(t *testing.T) {
 			t.Errorf("row %+v", r)
 		}
 	}
-	if rows[1].Ours > rows[0].Ours {
-		t.Errorf("in force after %.2f ms, before it arrived at %.2f ms", rows[0].Ours, rows[1].Ours)
-	}
 	if _, err := Measure(t.Context(), 0, bench.Options{}); err == nil {
 		t.Error("no stations were measured")
 	}
@@ -45,7 +42,7 @@ func TestAForgedReleaseIsNoRelease(t *testing.T) {
 	}
 	select {
 	case <-w.failed:
-	case <-w.allDone:
+	case <-w.all:
 		t.Error("a release whose bytes were changed came into force")
 	case <-t.Context().Done():
 	}

@@ -15,33 +15,24 @@ import (
 	"samecup.example/samecup/internal/release"
 )
 
-// wait counts stations until all have something.
+// wait counts stations until all are done; the first failure ends it.
 type wait struct {
-	n                     int64
-	arrived, done         atomic.Int64
-	lastArrival, lastDone atomic.Int64 // nanoseconds since the epoch of the process
-	allArrived, allDone   chan struct{}
-	failed                chan error
+	n    int64
+	done atomic.Int64
+	// last is when the last one was done; set before all is closed.
+	last   time.Time
+	all    chan struct{}
+	failed chan error
 }
-
-// epoch is when the process began, so that times are of the monotonic clock.
-var epoch = time.Now()
 
 func newWait(n int) *wait {
-	return &wait{n: int64(n), allArrived: make(chan struct{}), allDone: make(chan struct{}), failed: make(chan error, 1)}
-}
-
-func (w *wait) arrive() {
-	if w.arrived.Add(1) == w.n {
-		w.lastArrival.Store(int64(time.Since(epoch)))
-		close(w.allArrived)
-	}
+	return &wait{n: int64(n), all: make(chan struct{}), failed: make(chan error, 1)}
 }
 
 func (w *wait) finish() {
 	if w.done.Add(1) == w.n {
-		w.lastDone.Store(int64(time.Since(epoch)))
-		close(w.allDone)
+		w.last = time.Now()
+		close(w.all)
 	}
 }
 
@@ -50,11 +41,6 @@ func (w *wait) fail(err error) {
 	case w.failed <- err:
 	default:
 	}
-}
-
-// since is the time from began to what at holds, in milliseconds.
-func (w *wait) since(began time.Time, at *atomic.Int64) float64 {
-	return float64(at.Load()-int64(began.Sub(epoch))) / float64(time.Millisecond)
 }
 
 // follower is a simulated station: a connection and a trusted state of its own.
@@ -129,12 +115,8 @@ func (f *follower) took(keep func(), check func() error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	keep()
-	both := f.release != nil && f.assignment != nil
-	if both {
-		f.wait.arrive()
-	}
 	if !f.checks {
-		if both {
+		if f.release != nil && f.assignment != nil {
 			f.wait.finish()
 		}
 		return

@@ -15,15 +15,16 @@ import (
 	pb "samecup.example/samecup/proto/samecup/v1"
 )
 
-const stopped = "chai-blend"
+// stopped is on every cappuccino.
+const stopped, stoppedDrink = "chocolate-powder", "cappuccino"
 
 func (s *season) stop(ctx context.Context) error {
-	before, err := s.pour(ctx, tannery, "chai-latte")
+	before, err := s.pour(ctx, tannery, stoppedDrink)
 	if err != nil {
 		return err
 	}
 	if before != pb.Grade_GRADE_IN_SPEC {
-		return fmt.Errorf("a chai latte to the letter is %v before the stop", before)
+		return fmt.Errorf("a cappuccino to the letter is %v before the stop", before)
 	}
 	late := s.counter("north-head")
 	if err := s.off(late); err != nil {
@@ -44,12 +45,12 @@ func (s *season) stop(ctx context.Context) error {
 	}
 	took := time.Since(ordered)
 	s.clock.forward(5 * time.Minute) // so that the next build begins after it
-	during, err := s.pour(ctx, tannery, "chai-latte")
+	during, err := s.pour(ctx, tannery, stoppedDrink)
 	if err != nil {
 		return err
 	}
 	if during != pb.Grade_GRADE_UNSAFE {
-		return fmt.Errorf("a chai latte is %v during the stop", during)
+		return fmt.Errorf("a cappuccino is %v during the stop", during)
 	}
 	if err := s.on(ctx, late); err != nil {
 		return err
@@ -75,7 +76,7 @@ func (s *season) stop(ctx context.Context) error {
 		return err
 	}
 	s.say("   The %s turns out to have been packed beside hazelnuts. Ben stops it; every station that is on has the stop within %s, and\n"+
-		"   a chai latte that was in spec a moment ago is unsafe. The station at %s was off and learns of it as it comes back.\n"+
+		"   a cappuccino that was in spec a moment ago is unsafe. The station at %s was off and learns of it as it comes back.\n"+
 		"   A named person at each of the %d sites says that they saw it.", stopped, took.Round(10*time.Millisecond), late.site, len(s.counters))
 	return s.lift(ctx, name)
 }
@@ -103,8 +104,8 @@ func (s *season) lift(ctx context.Context, name string) error {
 		return err
 	}
 	s.clock.forward(5 * time.Minute)
-	if after, err := s.pour(ctx, tannery, "chai-latte"); err != nil || after != pb.Grade_GRADE_IN_SPEC {
-		return errors.Join(fmt.Errorf("a chai latte is %v after the stop", after), err)
+	if after, err := s.pour(ctx, tannery, stoppedDrink); err != nil || after != pb.Grade_GRADE_IN_SPEC {
+		return errors.Join(fmt.Errorf("a cappuccino is %v after the stop", after), err)
 	}
 	s.say("   Fay asks for it to be lifted and may not do it alone; with Ben's word it is.")
 	return nil

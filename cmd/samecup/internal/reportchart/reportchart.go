@@ -96,6 +96,9 @@ func Make(t *table.Table, c Config) (*Report, error) {
 		r.Charts, err = drift(x, c, o)
 		return r, err
 	}
+	if c.ARL != 0 {
+		return nil, fmt.Errorf("--false-alarm-every is for ewma and cusum: on a %s chart the rules decide it, and their run length is printed", c.Kind)
+	}
 	var one *stat.Chart
 	switch c.Kind {
 	case "i":
@@ -130,6 +133,9 @@ func Make(t *table.Table, c Config) (*Report, error) {
 func drift(x []float64, c Config, o stat.ChartOptions) (*stat.Charts, error) {
 	d := stat.DriftSettings{Lambda: c.Lambda, L: c.L, K: c.K, H: c.H, HeadStart: c.Head}
 	var err error
+	if c.ARL < 0 {
+		return nil, fmt.Errorf("--false-alarm-every is %g, allowed: 2 to 1e8 points", c.ARL)
+	}
 	if c.Kind == "cusum" {
 		if c.ARL > 0 {
 			if d.H, err = stat.CUSUMInterval(d.K, c.ARL); err != nil {

@@ -23,6 +23,9 @@ type Question struct {
 	Model     string
 	Lot       int
 	Level     int
+	// Published tables and their switching.
+	TableAQL           float64
+	Severity, Outcomes string
 	// Non-inferiority.
 	Pass, Margin, Power, Rho float64
 	Cluster                  int
@@ -45,6 +48,8 @@ type Report struct {
 	Letter     string               `json:"code_letter,omitempty"`
 	LetterN    int                  `json:"code_letter_n,omitempty"`
 	Missing    string               `json:"missing,omitempty"`
+	Master     *stat.MasterPlan     `json:"table_plan,omitempty"`
+	Severities []stat.Severity      `json:"severities,omitempty"`
 	Trial      *stat.NonInferiority `json:"non_inferiority,omitempty"`
 
 	q Question
@@ -90,12 +95,6 @@ func Accept(q Question) (*Report, error) {
 	return r, nil
 }
 
-// Letter answers for --lot alone.
-func Letter(q Question) (*Report, error) {
-	l, n, err := stat.CodeLetter(q.Lot, q.Level)
-	return &Report{Letter: l, LetterN: n, Missing: stat.SwitchMissing, q: q}, err
-}
-
 // Trial answers for --pass and --margin.
 func Trial(q Question) (*Report, error) {
 	t, err := stat.NonInferiorityN(q.Pass, q.Margin, q.Alpha, q.Power, q.Cluster, q.Rho)
@@ -131,8 +130,9 @@ func (r *Report) String() string {
 			fmt.Fprintf(&b, "  %8.3f %8.4f\n", 100*p.P, p.PAccept)
 		}
 	case r.Letter != "":
-		b.WriteString("Sample size by lot size\n  method       code letters of MIL-STD-105E and ISO 2859-1\n")
-		fmt.Fprintf(&b, "  asked        lot of %d, general level %d\n\nCode letter %s: check %d drinks.\n%s\n", q.Lot, q.Level, r.Letter, r.LetterN, r.Missing)
+		r.letterWords(&b)
+	case r.Severities != nil:
+		r.switchWords(&b)
 	case r.Trial != nil:
 		b.WriteString("Trial to show a method to be no worse\n  method       (z of alpha + z of power)^2 2 p (1-p) / margin^2, times 1 + (m-1) rho\n")
 		b.WriteString("  assumes      both arms pass alike; one-sided\n")

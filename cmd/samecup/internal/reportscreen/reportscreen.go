@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"math"
 	"sort"
-	"strings"
 	"time"
 
 	"samecup.example/samecup/cmd/samecup/internal/table"
@@ -26,6 +25,10 @@ type Options struct {
 	AuditedSD         float64
 	AuditedDF         int
 	AuditedRate       float64 // share of builds that fail in audits
+	Hours             string  // column of hours since the last adjustment
+	AuditedDrift      float64 // least drift that audits saw, units an hour
+	Open, Close       string  // times of day of the site
+	ProbeResponse     time.Duration
 	Also              []string
 	AlsoResolution    float64
 	FalseShare        float64
@@ -43,7 +46,7 @@ type Report struct {
 // Columns lists the columns that the options need.
 func (o Options) Columns() []string {
 	cols := []string{o.Value, o.By}
-	for _, c := range append([]string{o.Measured, o.Entered, o.Shot}, o.Also...) {
+	for _, c := range append([]string{o.Measured, o.Entered, o.Shot, o.Hours}, o.Also...) {
 		if c != "" {
 			cols = append(cols, c)
 		}
@@ -54,6 +57,7 @@ func (o Options) Columns() []string {
 // log is what one station wrote.
 type log struct {
 	values, shots     []float64
+	hours             []float64
 	builds            [][]float64
 	measured, entered []time.Time
 }
@@ -61,12 +65,14 @@ type log struct {
 // Make screens a table read with Columns. Rows without a number are left out
 // and listed; a bad time is an error, for a guess would accuse or excuse.
 func Make(t *table.Table, o Options) (Report, error) {
-	if (o.Entered != "" || o.Shot != "") && o.Measured == "" {
-		return Report{}, fmt.Errorf("--entered and --shot need --measured: name the column of the time measured")
+	if err := o.check(); err != nil {
+		return Report{}, err
 	}
 	numbers := append([]string{o.Value}, o.Also...)
-	if o.Shot != "" {
-		numbers = append(numbers, o.Shot)
+	for _, c := range []string{o.Shot, o.Hours} {
+		if c != "" {
+			numbers = append(numbers, c)
+		}
 	}
 	r := Report{FalseShare: o.FalseShare}
 	for _, c := range numbers {
@@ -117,6 +123,12 @@ func split(t *table.Table, o Options) (map[string]*log, error) {
 			return nil, err
 		}
 	}
+	var hours []float64
+	if o.Hours != "" {
+		if hours, _, err = t.Floats(o.Hours); err != nil {
+			return nil, err
+		}
+	}
 	measured, err := times(t, o.Measured)
 	if err != nil {
 		return nil, err
@@ -140,6 +152,9 @@ func split(t *table.Table, o Options) (map[string]*log, error) {
 		l.builds = append(l.builds, build)
 		if shots != nil {
 			l.shots = append(l.shots, shots[i])
+		}
+		if hours != nil {
+			l.hours = append(l.hours, hours[i])
 		}
 		if measured != nil {
 			l.measured = append(l.measured, measured[i])
@@ -210,9 +225,21 @@ func (l *log) screens(o Options) ([]stat.Screen, error) {
 		}
 		add(stat.NoFailuresScreen(len(l.values), fails, o.AuditedRate))
 	}
+	if l.hours != nil {
+		add(stat.NoDriftScreen(l.values, l.hours, o.AuditedDrift))
+	}
 	if l.entered != nil {
 		m, e := l.inOrder(l.entered)
 		add(stat.BatchScreen(m, e))
+		if o.Open != "" {
+			opens, _ := timeOfDay("--open", o.Open) // checked with the options
+			closes, _ := timeOfDay("--close", o.Close)
+			add(stat.ClosedScreen(e, opens, closes, openGrace))
+		}
+	}
+	if o.ProbeResponse > 0 {
+		m, _ := l.inOrder(l.measured)
+		add(stat.ProbeScreen(m, o.ProbeResponse))
 	}
 	if l.shots != nil {
 		shots := make([]stat.Shot, len(l.shots))
@@ -235,7 +262,7 @@ func (l *log) width(resolution float64) float64 {
 	return resolution * math.Round(math.Max(4, sd/resolution))
 }
 
-// inOrder returns both times in order of entry.
+// inOrder returns the times measured and those given in the order of the latter.
 func (l *log) inOrder(entered []time.Time) (m, e []time.Time) {
 	order := make([]int, len(entered))
 	for i := range order {
@@ -246,48 +273,4 @@ func (l *log) inOrder(entered []time.Time) (m, e []time.Time) {
 		m, e = append(m, l.measured[i]), append(e, entered[i])
 	}
 	return m, e
-}
-
-// String tells the report in words.
-func (r Report) String() string {
-	var b strings.Builder
-	tested, left := 0, map[string]int{}
-	for _, s := range r.Stations {
-		for _, c := range s.Screens {
-			if c.Applies {
-				tested++
-			} else {
-				left[string(c.Kind)]++
-			}
-		}
-	}
-	fmt.Fprintf(&b, "Method: honest-log screens, Benjamini-Hochberg at %g over all screens and stations; two independent kinds before anything is asked.\n", r.FalseShare)
-	b.WriteString("Assumes: values are read one by one from the device; audited figures are of the same measure. The time of receipt is not used.\n")
-	fmt.Fprintf(&b, "n = %d values, %d stations, %d screens applied.\n", r.N, len(r.Stations), tested)
-	kinds := make([]string, 0, len(left))
-	for k := range left {
-		kinds = append(kinds, k)
-	}
-	sort.Strings(kinds)
-	for _, k := range kinds {
-		fmt.Fprintf(&b, "Not applied %d times: %s (the reasons are in --json).\n", left[k], k)
-	}
-	b.WriteByte('\n')
-	put := 0
-	for _, q := range r.Questions {
-		if q.Put {
-			put++
-		}
-		b.WriteString(q.String())
-	}
-	switch {
-	case tested == 0:
-		b.WriteString("Nothing could be screened: not enough data, or not enough flags.\n")
-	case put == 0:
-		b.WriteString("Nothing to ask.\n")
-	}
-	if n := len(r.Skipped); n > 0 {
-		fmt.Fprintf(&b, "%d values left out, the first: %s.\n", n, r.Skipped[0])
-	}
-	return b.String()
 }

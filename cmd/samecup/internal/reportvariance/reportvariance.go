@@ -150,9 +150,9 @@ func (r Report) String() string {
 			continue
 		}
 		sort.SliceStable(list, func(i, j int) bool { return list[i].Effect < list[j].Effect })
-		fmt.Fprintf(&b, "\n%s: effects drawn towards the mean as far as values are few; where intervals overlap the order says little\n", c.Name)
+		fmt.Fprintf(&b, "\n%s: effects drawn towards the mean as far as values are few; an interval of the rank, 1 the lowest, in place of a rank\n", c.Name)
 		for _, e := range list {
-			fmt.Fprintf(&b, "  %-28s n %6d  %+9.3g  (%+.3g to %+.3g)\n", e.Level, e.N, e.Effect, e.Low, e.High)
+			fmt.Fprintf(&b, "  %-28s n %6d  %+9.3g  (%+.3g to %+.3g)  rank %d to %d\n", e.Level, e.N, e.Effect, e.Low, e.High, e.RankLow, e.RankHigh)
 		}
 	}
 	if n := len(r.Skipped); n > 0 {

@@ -1,0 +1,105 @@
+package reportplan
+
+import (
+	"fmt"
+	"strings"
+
+	"samecup.example/samecup/internal/stat"
+)
+
+// Letter answers for --lot, with --table-aql as a plan of the published tables.
+func Letter(q Question) (*Report, error) {
+	l, n, err := stat.CodeLetter(q.Lot, q.Level)
+	r := &Report{Letter: l, LetterN: n, Missing: stat.SwitchMissing, q: q}
+	if err != nil || q.TableAQL == 0 {
+		return r, err
+	}
+	m, err := stat.Master(l, q.TableAQL, stat.Severity(q.Severity))
+	if err != nil {
+		return nil, err
+	}
+	r.Master = &m
+	aql := q.TableAQL / 100
+	plan := stat.AcceptancePlan{N: m.N, C: m.Accept, Model: stat.PlanBinomial}
+	for _, s := range []float64{aql / 2, aql, 2 * aql, 4 * aql, 8 * aql} {
+		if s > 1 {
+			break
+		}
+		pa, err := plan.Accepts(s)
+		if err != nil {
+			return nil, err
+		}
+		r.OC = append(r.OC, Point{s, pa})
+	}
+	return r, nil
+}
+
+func (r *Report) letterWords(b *strings.Builder) {
+	q := r.q
+	b.WriteString("Sample size by lot size\n  method       code letters of MIL-STD-105E and ISO 2859-1")
+	if r.Master != nil {
+		b.WriteString(";\n               single sampling, tables II-A and II-B of MIL-STD-105E, from memory,\n               each cell tested against computed probabilities")
+	}
+	b.WriteString("\n  assumes      drinks drawn at random from a lot made alike, each check right\n")
+	fmt.Fprintf(b, "  asked        lot of %d, general level %d\n", q.Lot, q.Level)
+	if r.Master == nil {
+		fmt.Fprintf(b, "  n            %d\n\nCode letter %s: check %d drinks. With --table-aql it says how many bad to accept.\n", r.LetterN, r.Letter, r.LetterN)
+	} else {
+		m := r.Master
+		fmt.Fprintf(b, "               AQL %g bad in a hundred, %s inspection\n  n            %d\n\n", m.AQL, m.Severity, m.N)
+		if m.N >= q.Lot {
+			fmt.Fprintf(b, "The sample is as large as the lot: check every drink.\n")
+		}
+		arrow := ""
+		if m.Letter != m.Asked {
+			arrow = fmt.Sprintf(" (letter %s points there)", m.Asked)
+		}
+		fmt.Fprintf(b, "Code letter %s%s: check %d drinks; accept with at most %d bad, reject from %d.\n\n  %8s %8s\n", m.Letter, arrow, m.N, m.Accept, m.Reject, "bad %", "accept")
+		for _, p := range r.OC {
+			fmt.Fprintf(b, "  %8.3f %8.4f\n", 100*p.P, p.PAccept)
+		}
+		b.WriteString("\n")
+	}
+	fmt.Fprintf(b, "%s\n", r.Missing)
+}
+
+// mostOutcomes bounds the list of lots.
+const mostOutcomes = 10_000
+
+// Switch answers for --outcomes.
+func Switch(q Question) (*Report, error) {
+	if q.Outcomes == "" || len(q.Outcomes) > mostOutcomes {
+		return nil, fmt.Errorf("--outcomes holds %d lots, allowed: 1 to %d, a for accepted and r for rejected", len(q.Outcomes), mostOutcomes)
+	}
+	r := &Report{q: q}
+	var s stat.Switching
+	for i, c := range q.Outcomes {
+		if c != 'a' && c != 'r' {
+			return nil, fmt.Errorf("--outcomes: %q at place %d, allowed: a for accepted, r for rejected", c, i+1)
+		}
+		v, err := s.Lot(c == 'a')
+		if err != nil {
+			return nil, fmt.Errorf("--outcomes, lot %d: %w", i+1, err)
+		}
+		r.Severities = append(r.Severities, v)
+	}
+	return r, nil
+}
+
+func (r *Report) switchWords(b *strings.Builder) {
+	b.WriteString("Severity of inspection\n  method       switching rules of MIL-STD-105E (1989), 4.7 and 4.8, starting on normal\n")
+	b.WriteString("  assumes      lots in order, first inspections only, each judged by the plan of its severity\n")
+	fmt.Fprintf(b, "  n            %d lots\n\n", len(r.Severities))
+	was := stat.SeverityNormal
+	for i, v := range r.Severities {
+		if v != was {
+			fmt.Fprintf(b, "After lot %d: from %s to %s.\n", i+1, was, v)
+		}
+		was = v
+	}
+	fmt.Fprintf(b, "The next lot: %s inspection.\n", was)
+	if was == stat.SeverityDiscontinued {
+		b.WriteString("Stop checking and put the cause right first; five rejections on tightened inspection say that it was not.\n")
+	}
+	fmt.Fprintf(b, "%s\n", stat.SwitchMissing)
+}
