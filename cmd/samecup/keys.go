@@ -11,14 +11,15 @@ import (
 func keysCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "keys",
-		Short: "Make root keys and key lists, offline",
-		Long: `Makes root keys and the signed lists that say which keys a chain trusts. None of
-these commands talks to anybody: run them on a machine that is kept offline, and
-carry key lists there and back. docs/keys.md describes the ceremony.`,
+		Short: "Make root keys and key lists offline, and bring them to the authority",
+		Long: `Makes root keys and the signed lists that say which keys a chain trusts. "root"
+and "list" talk to nobody: run them on a machine that is kept offline, and carry
+key lists there and back. "rotate" and "add" talk to the authority. docs/keys.md
+describes the ceremony.`,
 		Example: `  samecup keys root create ada.key --label "Ada, safe in the office"
   samecup keys list show keylist-1`,
 	}
-	cmd.AddCommand(keysRootCommand(), keysListCommand())
+	cmd.AddCommand(keysRootCommand(), keysListCommand(), keysAddCommand(), keysRotateCommand())
 	return cmd
 }
 

@@ -251,14 +251,6 @@ type savedEdit struct {
 	Base  string `json:"base,omitempty"`
 }
 
-func encodeEdits(edits []overlay.Edit) (json.RawMessage, error) {
-	out := make([]savedEdit, len(edits))
-	for i, e := range edits {
-		out[i] = savedEdit(e)
-	}
-	return json.Marshal(out)
-}
-
 func decodeEdits(raw json.RawMessage) ([]overlay.Edit, error) {
 	var in []savedEdit
 	if err := json.Unmarshal(raw, &in); err != nil {

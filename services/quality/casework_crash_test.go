@@ -45,8 +45,9 @@ func settleTwo(t *testing.T, db *store.SQLite) {
 		}
 		var j judge
 		for i := range waiting {
-			if err := j.stored(&waiting[i], set); err != nil {
-				return err
+			by := &rules{book: &rulebook{set: set, servings: map[string]*drink.Serving{}}}
+			if done, err := j.stored(&waiting[i], func(*store.Build) *rules { return by }); err != nil || !done {
+				return errors.Join(err, errors.New("it was not judged"))
 			}
 			if was, err := tx.Settle(&waiting[i]); err != nil || !was {
 				return errors.Join(err, errors.New("it did not wait"))

@@ -316,9 +316,9 @@ func filled(t testing.TB, path string) *store.SQLite {
 	send := func(b *bar, records ...[]byte) {
 		var j judge
 		for _, rec := range records {
-			row, err := j.record(b.site, b.station, rec, func(n uint64) *verdict.Set {
-				if n == 1 {
-					return set
+			row, err := j.record(b.site, b.station, rec, func(b *store.Build) *rules {
+				if b.Release == 1 {
+					return &rules{book: &rulebook{set: set, servings: map[string]*drink.Serving{}}}
 				}
 				return nil
 			})

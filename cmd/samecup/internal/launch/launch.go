@@ -75,7 +75,7 @@ func Run(ctx context.Context, o Options) (_ *Result, err error) {
 			err = fmt.Errorf("take the chain down: %w", cerr)
 		}
 	}()
-	s := &season{chain: c, out: o.Out, res: Result{Sites: len(c.counters), Zones: len(zones)}}
+	s := &season{chain: c, out: o.Out, res: Result{Zones: len(zones)}}
 	for i, step := range []struct {
 		title string
 		play  func(context.Context) error
@@ -99,7 +99,7 @@ func Run(ctx context.Context, o Options) (_ *Result, err error) {
 			return nil, fmt.Errorf("after step %d: %w", i+1, err)
 		}
 	}
-	s.res.Absences, s.res.BusAbsences = c.absences, c.busAbsences
+	s.res.Sites, s.res.Absences, s.res.BusAbsences = len(c.counters), c.absences, c.busAbsences
 	s.res.Took, s.res.Played = time.Since(began), c.clock.now().Sub(beginning)
 	return &s.res, nil
 }

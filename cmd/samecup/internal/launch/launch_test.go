@@ -6,7 +6,6 @@ import (
 	"strings"
 	"testing"
 	"time"
-
 )
 
 // TestASeasonIsLaunchedToFortySites plays the whole script; each step asserts
@@ -68,4 +67,3 @@ func TestOverlap(t *testing.T) {
 		t.Errorf("without an end: %v", got)
 	}
 }
-

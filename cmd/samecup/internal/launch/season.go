@@ -185,12 +185,12 @@ func (s *season) approveAutumn(ctx context.Context) error {
 	approval := &pb.ApproveDraftRequest{RequestId: newID(), Name: d.Name, Etag: d.Etag, Role: "approver", Cautions: ids(r.Cautions)}
 	_, err = s.ada.drafts.ApproveDraft(ctx, approval)
 	if err := s.refused(err, "OWN_CHANGE"); err != nil {
-		return fmt.Errorf("Ada approves her own draft: %w", err)
+		return fmt.Errorf("approval by its author, Ada: her own draft: %w", err)
 	}
 	approval.RequestId, approval.Cautions = newID(), nil
 	_, err = s.ben.drafts.ApproveDraft(ctx, approval)
 	if err := s.refused(err, "CAUTION_UNACKNOWLEDGED"); err != nil {
-		return fmt.Errorf("Ben passes a caution over: %w", err)
+		return fmt.Errorf("approval by Ben: he passes a caution over: %w", err)
 	}
 	if s.autumn, _, err = s.approve(ctx, d); err != nil {
 		return err
@@ -242,7 +242,7 @@ func (s *season) firstWave(ctx context.Context) error {
 	}
 	_, err = s.flo.rollouts.AdvanceRollout(ctx, &pb.AdvanceRolloutRequest{RequestId: newID(), Name: r.Name, Etag: r.Etag, Reason: "it will be all right"})
 	if err := s.refused(err, "ROLLOUT_HALTED"); err != nil {
-		return fmt.Errorf("Flo goes on regardless: %w", err)
+		return fmt.Errorf("advance by Flo: she goes on regardless: %w", err)
 	}
 	s.rollout = r
 	s.say("   A day later it halts the rollout by itself: %q. The other %d sites never saw edition %d.", r.Reason, len(s.counters)-2, r.Edition)

@@ -75,7 +75,7 @@ func (s *season) stop(ctx context.Context) error {
 	}); err != nil {
 		return err
 	}
-	s.say("   The %s turns out to have been packed beside hazelnuts. Ben stops it; every station that is on has the stop within %s, and\n"+
+	s.say("   The new %s turns out to have been packed beside hazelnuts. Ben stops it; every station that is on has the stop within %s, and\n"+
 		"   a cappuccino that was in spec a moment ago is unsafe. The station at %s was off and learns of it as it comes back.\n"+
 		"   A named person at each of the %d sites says that they saw it.", stopped, took.Round(10*time.Millisecond), late.site, len(s.counters))
 	return s.lift(ctx, name)
@@ -91,7 +91,7 @@ func (s *season) lift(ctx context.Context, name string) error {
 	}
 	_, err := ask(s.fay, "")
 	if err := s.refused(err, "LIFT_NEEDS_SECOND"); err != nil {
-		return fmt.Errorf("Fay lifts it alone: %w", err)
+		return fmt.Errorf("lift by Fay: she lifts it alone: %w", err)
 	}
 	got, err := ask(s.ben, "")
 	if err != nil {
