@@ -11,7 +11,7 @@ import (
 // TestASeasonIsLaunchedToFortySites plays the whole script; each step asserts
 // itself.
 func TestASeasonIsLaunchedToFortySites(t *testing.T) {
-	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+	ctx, cancel := context.WithTimeout(t.Context(), 8*time.Minute)
 	defer cancel()
 	var told strings.Builder
 	res, err := Run(ctx, Options{Dir: t.TempDir(), Out: &told})
