@@ -23,7 +23,7 @@ import (
 
 const (
 	// patience bounds each wait for what has to happen, pollEvery spaces looks.
-	patience  = 30 * time.Second
+	patience  = 2 * time.Minute
 	pollEvery = 10 * time.Millisecond
 	// Short, so that a week passes in seconds.
 	presenceEvery = 250 * time.Millisecond
