@@ -99,6 +99,11 @@ func named(o overlay.Overlay, d bookedit.Difference) bool {
 		if p.Overlaps(q) {
 			return true
 		}
+		// An edit of the very key by which an element is found renames it, and
+		// the list then differs under both names.
+		if n := len(p); n > 1 && p[n-1].Kind == bookedit.Key && p[n-2].Kind == bookedit.Match && p[n-1].Name == p[n-2].Name {
+			return len(q) >= n-2 && p[:n-2].Contains(q[:n-2])
+		}
 		// A new value of the key is a new name of the element.
 		return d.Old == "" && len(p) >= len(q) && len(q) > 0 && p[:len(q)-1].Contains(q[:len(q)-1])
 	})
