@@ -20,7 +20,7 @@ import (
 
 const (
 	// reconcileWait bounds one pass over all that stands on the bus.
-	reconcileWait = 5 * time.Minute
+	reconcileWait = time.Minute
 	// headerWait bounds the wait for the next of the stream's messages.
 	headerWait = 15 * time.Second
 )
