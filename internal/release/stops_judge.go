@@ -48,12 +48,11 @@ func (s *Stops) Judge(sv *drink.Serving, b *drink.Build, v *verdict.Verdict) {
 func (s *Stops) judgeIngredients(sv *drink.Serving, b *drink.Build, v *verdict.Verdict) {
 	if sv != nil {
 		for i := range sv.Parts {
-			id := sv.Parts[i].Ingredient
-			stop := s.ingredients[id]
-			if stop == nil || (id == sv.Milk && b.Milk != "" && b.Milk != id) || replaced(b, id) {
-				continue
-			}
-			found(v, "ingredient ", stop)
+			s.judgeSpec(sv, b, sv.Parts[i].Ingredient, v)
+		}
+		// What is steeped or shaken in need not be a part of its own.
+		for i := range sv.Steps {
+			s.judgeSpec(sv, b, sv.Steps[i].Ingredient, v)
 		}
 	}
 	if stop := s.ingredients[b.Milk]; stop != nil {
@@ -69,6 +68,15 @@ func (s *Stops) judgeIngredients(sv *drink.Serving, b *drink.Build, v *verdict.V
 			found(v, "ingredient ", stop)
 		}
 	}
+}
+
+// judgeSpec looks at an ingredient that the serving asks for.
+func (s *Stops) judgeSpec(sv *drink.Serving, b *drink.Build, id string, v *verdict.Verdict) {
+	stop := s.ingredients[id]
+	if stop == nil || (id == sv.Milk && b.Milk != "" && b.Milk != id) || replaced(b, id) {
+		return
+	}
+	found(v, "ingredient ", stop)
 }
 
 func replaced(b *drink.Build, id string) bool {
@@ -99,5 +107,6 @@ func (s *Stops) Serving(sv *drink.Serving) bool {
 	}
 	return s.drinks[sv.Drink] != nil || s.ingredients[sv.Milk] != nil ||
 		slices.ContainsFunc(sv.Parts, func(p drink.Part) bool { return s.ingredients[p.Ingredient] != nil }) ||
+		slices.ContainsFunc(sv.Steps, func(t drink.Step) bool { return s.ingredients[t.Ingredient] != nil }) ||
 		slices.ContainsFunc(sv.Garnish, func(id string) bool { return s.ingredients[id] != nil })
 }

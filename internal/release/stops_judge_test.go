@@ -94,3 +94,14 @@ func TestPastStopListOutlivesItsKey(t *testing.T) {
 	_, err := tr.PastStopList(forged)
 	wantReason(t, err, release.UntrustedKey)
 }
+
+// A tea blend that is steeped stands in a step alone.
+func TestAStoppedIngredientOfAStepIsFound(t *testing.T) {
+	sv := &drink.Serving{ID: "chai/large", Drink: "chai", Steps: []drink.Step{{ID: "steep", Ingredient: "chai-blend"}}}
+	stops := release.CompileStops(&pb.StopList{Version: 1, Stops: []*pb.Stop{{Id: "1", Kind: pb.StopKind_STOP_KIND_INGREDIENT, Target: "chai-blend", Reason: "undeclared nut"}}}, nil)
+	v := verdict.Verdict{Grade: verdict.InSpec}
+	stops.Judge(sv, &drink.Build{Serving: sv.ID}, &v)
+	if v.Grade != verdict.Unsafe || !stops.Serving(sv) {
+		t.Fatalf("grade %s, serving stopped %v", v.Grade, stops.Serving(sv))
+	}
+}

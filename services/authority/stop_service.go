@@ -101,7 +101,8 @@ func stoppedServings(book *drink.Book, stop govern.Stop) (out []string) {
 
 func servingHolds(v *drink.Serving, ingredient string) bool {
 	return v.Milk == ingredient || slices.Contains(v.Garnish, ingredient) ||
-		slices.ContainsFunc(v.Parts, func(p drink.Part) bool { return p.Ingredient == ingredient })
+		slices.ContainsFunc(v.Parts, func(p drink.Part) bool { return p.Ingredient == ingredient }) ||
+		slices.ContainsFunc(v.Steps, func(s drink.Step) bool { return s.Ingredient == ingredient })
 }
 
 func drinksOf(servings []string) (out []string) {
