@@ -33,10 +33,7 @@ proof: build ## the demo proof for seeds 1 to 20
 
 .PHONY: fuzz
 fuzz: ## each fuzz target for FUZZTIME
-	@go list -f '{{.ImportPath}} {{.Dir}}' ./... | while read pkg dir; do \
-	  for f in $$(grep -ho 'func Fuzz[A-Za-z0-9_]*' "$$dir"/*_test.go 2>/dev/null | awk '{print $$2}'); do \
-	    echo "$$pkg $$f"; go test "$$pkg" -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) || exit 1; \
-	  done; done
+	@.ci/fuzz $(FUZZTIME)
 
 .PHONY: bench
 bench: ## Go benchmarks, then ours beside their peers
