@@ -196,9 +196,19 @@ func (w *caseworker) takeJudged(ctx context.Context) error {
 // take gives one judged build to the watch, and what it yields to the cases.
 func (w *caseworker) take(ctx context.Context, row *store.Build) error {
 	w.builds++
-	b, err := w.build(ctx, row)
+	b, before, err := w.build(ctx, row)
 	if err != nil {
 		return err
+	}
+	for _, e := range before {
+		out, err := w.watch.Event(e)
+		if err != nil {
+			return fmt.Errorf("watch what happened before build %q: %w", row.ID, err)
+		}
+		w.cases.Event(e)
+		if err := w.open(&out); err != nil {
+			return err
+		}
 	}
 	if b == nil {
 		return nil
@@ -208,6 +218,11 @@ func (w *caseworker) take(ctx context.Context, row *store.Build) error {
 		return fmt.Errorf("watch build %q: %w", row.ID, err)
 	}
 	w.recent.add(row.Ref, b)
+	return w.open(&out)
+}
+
+// open gives what the watch yields to the cases.
+func (w *caseworker) open(out *watch.Out) error {
 	w.cases.Take(watch.Out{Points: out.Points})
 	for i := range out.Signals {
 		g := &out.Signals[i]

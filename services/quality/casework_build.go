@@ -105,7 +105,9 @@ func (s *shelf) servings(ctx context.Context, number uint64) (map[string]*drink.
 // build turns a stored build into what the watch needs. Nil for one that the
 // watch is not to see: unreadable, or a correction of what it has seen. A
 // correction that is a safety matter is looked at for that alone.
-func (w *caseworker) build(ctx context.Context, row *store.Build) (*watch.Build, error) {
+//
+// The events are what happened at the bar before it, as its station told.
+func (w *caseworker) build(ctx context.Context, row *store.Build) (_ *watch.Build, before []watch.Event, _ error) {
 	var rec pb.BuildRecord
 	var b drink.Build
 	err := proto.Unmarshal(row.Record, &rec)
@@ -115,16 +117,17 @@ func (w *caseworker) build(ctx context.Context, row *store.Build) (*watch.Build,
 	if err != nil {
 		// The intake lets none in; were there one, it must not stop the rest.
 		w.log.Error("a stored build cannot be read; the watch passes it by", zap.String("build", row.ID), zap.Error(err))
-		return nil, nil
+		return nil, nil, nil
 	}
+	before = events(row, rec.Build.GetEvents())
 	v, err := centreVerdict(row.Grade, row.Verdict)
 	if err != nil {
 		w.log.Error("a stored verdict cannot be read; the watch passes it by", zap.String("build", row.ID), zap.Error(err))
-		return nil, nil
+		return nil, before, nil
 	}
 	servings, err := w.shelf.servings(ctx, row.Release)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	out := &watch.Build{ID: b.ID, Site: row.Site, Station: row.Station, By: b.By, Serving: b.Serving, Drink: row.Drink,
 		Milk: b.Milk, Release: b.Release, Started: b.StartedAt, Entered: b.FinishedAt, Sampled: b.Sampled,
@@ -146,14 +149,14 @@ func (w *caseworker) build(ctx context.Context, row *store.Build) (*watch.Build,
 	serving := servings[b.Serving]
 	if b.Corrects != "" {
 		if out.Grade != verdict.Unsafe {
-			return nil, nil
+			return nil, before, nil
 		}
 		serving, out.Serving = nil, ""
 	}
 	if serving != nil {
 		out.Readings = readings(&b, serving, out)
 	}
-	return out, nil
+	return out, before, nil
 }
 
 // readings pairs what was read with what was asked. Those that the verdict does

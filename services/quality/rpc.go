@@ -184,7 +184,7 @@ func deviation(d *store.Deviation) (*pb.Deviation, error) {
 	if err := proto.Unmarshal(d.Record, &rec); err != nil {
 		return nil, fmt.Errorf("read the record of deviation %d: %w", d.Cursor, err)
 	}
-	out := &pb.Deviation{Cursor: d.Cursor, Build: rec.Build, Verdict: new(pb.Verdict), Disputed: d.Disputed, ReceivedTime: timestamppb.New(d.Received)}
+	out := &pb.Deviation{Cursor: d.Cursor, Build: rec.Build, Verdict: new(pb.Verdict), Disputed: d.Disputed, ReceivedTime: timestamppb.New(d.Received), CorrectedBy: d.CorrectedBy}
 	if err := proto.Unmarshal(d.Verdict, out.Verdict); err != nil {
 		return nil, fmt.Errorf("read the verdict of deviation %d: %w", d.Cursor, err)
 	}

@@ -7,6 +7,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	"samecup.example/samecup/internal/drink"
 	pb "samecup.example/samecup/proto/samecup/v1"
 )
 
@@ -97,5 +98,24 @@ func TestStreamDeviationsCatchesUpAndFollows(t *testing.T) {
 	r.stop()
 	if _, err := stream.Recv(); err == nil {
 		t.Error("the stream goes on after the service has stopped")
+	}
+}
+
+func TestACorrectedDeviationSaysSo(t *testing.T) {
+	r := newRig(t)
+	r.start()
+	r.publishRelease(1)
+	b := newBar(t, "tannery-row", "bar-1")
+	original := b.record(fast)
+	first := b.write(original)
+	correction := b.record(func(d *drink.Build) { d.Corrects = original.Build.Id })
+	r.builds(b, first, b.write(correction))
+	r.drained()
+	res, err := r.client.ListDeviations(t.Context(), &pb.ListDeviationsRequest{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(res.Deviations) != 1 || res.Deviations[0].CorrectedBy != correction.Build.Id {
+		t.Errorf("got %v, want one deviation that %s corrected", res.Deviations, correction.Build.Id)
 	}
 }

@@ -112,10 +112,13 @@ type Build struct {
 	// Version of the stop list that was shown when the build began; 0 lets the
 	// station name the one it holds.
 	StopList uint64 `protobuf:"varint,18,opt,name=stop_list,json=stopList,proto3" json:"stop_list,omitempty"`
-	// Supplier lots known to be in the cup.
+	// Supplier lots known to be in the cup, with their kind before a colon:
+	// "coffee:HF-2611-A", "milk:0417".
 	Lots []string `protobuf:"bytes,19,rep,name=lots,proto3" json:"lots,omitempty"`
 	// The build that this one corrects; the original stays in the log.
-	Corrects      string `protobuf:"bytes,20,opt,name=corrects,proto3" json:"corrects,omitempty"`
+	Corrects string `protobuf:"bytes,20,opt,name=corrects,proto3" json:"corrects,omitempty"`
+	// What happened at the bar since the build logged before, in order of time.
+	Events        []*BarEvent `protobuf:"bytes,21,rep,name=events,proto3" json:"events,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -290,6 +293,86 @@ func (x *Build) GetCorrects() string {
 	return ""
 }
 
+func (x *Build) GetEvents() []*BarEvent {
+	if x != nil {
+		return x.Events
+	}
+	return nil
+}
+
+// BarEvent is one thing that happened at a bar besides builds. It travels with
+// the next build, so that the centre sees both in the order in which they were.
+type BarEvent struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// A lower snake word as in docs/bar.md, such as "adjusted" or "new_lot".
+	Kind string                 `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	Time *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=time,proto3" json:"time,omitempty"`
+	// What the kind says: a setting, a lot, a vessel; at most 200 bytes.
+	Detail string `protobuf:"bytes,3,opt,name=detail,proto3" json:"detail,omitempty"`
+	// Pseudonym, empty where not known.
+	By            string `protobuf:"bytes,4,opt,name=by,proto3" json:"by,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BarEvent) Reset() {
+	*x = BarEvent{}
+	mi := &file_samecup_v1_build_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BarEvent) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BarEvent) ProtoMessage() {}
+
+func (x *BarEvent) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_build_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BarEvent.ProtoReflect.Descriptor instead.
+func (*BarEvent) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_build_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *BarEvent) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *BarEvent) GetTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Time
+	}
+	return nil
+}
+
+func (x *BarEvent) GetDetail() string {
+	if x != nil {
+		return x.Detail
+	}
+	return ""
+}
+
+func (x *BarEvent) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
 // Reading is one measured value.
 type Reading struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -312,7 +395,7 @@ type Reading struct {
 
 func (x *Reading) Reset() {
 	*x = Reading{}
-	mi := &file_samecup_v1_build_proto_msgTypes[1]
+	mi := &file_samecup_v1_build_proto_msgTypes[2]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -324,7 +407,7 @@ func (x *Reading) String() string {
 func (*Reading) ProtoMessage() {}
 
 func (x *Reading) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_build_proto_msgTypes[1]
+	mi := &file_samecup_v1_build_proto_msgTypes[2]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -337,7 +420,7 @@ func (x *Reading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Reading.ProtoReflect.Descriptor instead.
 func (*Reading) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_build_proto_rawDescGZIP(), []int{1}
+	return file_samecup_v1_build_proto_rawDescGZIP(), []int{2}
 }
 
 func (x *Reading) GetCheck() string {
@@ -415,7 +498,7 @@ type StepLog struct {
 
 func (x *StepLog) Reset() {
 	*x = StepLog{}
-	mi := &file_samecup_v1_build_proto_msgTypes[2]
+	mi := &file_samecup_v1_build_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -427,7 +510,7 @@ func (x *StepLog) String() string {
 func (*StepLog) ProtoMessage() {}
 
 func (x *StepLog) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_build_proto_msgTypes[2]
+	mi := &file_samecup_v1_build_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -440,7 +523,7 @@ func (x *StepLog) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StepLog.ProtoReflect.Descriptor instead.
 func (*StepLog) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_build_proto_rawDescGZIP(), []int{2}
+	return file_samecup_v1_build_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *StepLog) GetStep() string {
@@ -468,7 +551,7 @@ type Verdict struct {
 
 func (x *Verdict) Reset() {
 	*x = Verdict{}
-	mi := &file_samecup_v1_build_proto_msgTypes[3]
+	mi := &file_samecup_v1_build_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -480,7 +563,7 @@ func (x *Verdict) String() string {
 func (*Verdict) ProtoMessage() {}
 
 func (x *Verdict) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_build_proto_msgTypes[3]
+	mi := &file_samecup_v1_build_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -493,7 +576,7 @@ func (x *Verdict) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Verdict.ProtoReflect.Descriptor instead.
 func (*Verdict) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_build_proto_rawDescGZIP(), []int{3}
+	return file_samecup_v1_build_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Verdict) GetGrade() Grade {
@@ -538,7 +621,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_samecup_v1_build_proto_msgTypes[4]
+	mi := &file_samecup_v1_build_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -550,7 +633,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_build_proto_msgTypes[4]
+	mi := &file_samecup_v1_build_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -563,7 +646,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_build_proto_rawDescGZIP(), []int{4}
+	return file_samecup_v1_build_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Finding) GetKind() string {
@@ -682,7 +765,7 @@ type BuildRecord struct {
 
 func (x *BuildRecord) Reset() {
 	*x = BuildRecord{}
-	mi := &file_samecup_v1_build_proto_msgTypes[5]
+	mi := &file_samecup_v1_build_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -694,7 +777,7 @@ func (x *BuildRecord) String() string {
 func (*BuildRecord) ProtoMessage() {}
 
 func (x *BuildRecord) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_build_proto_msgTypes[5]
+	mi := &file_samecup_v1_build_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -707,7 +790,7 @@ func (x *BuildRecord) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BuildRecord.ProtoReflect.Descriptor instead.
 func (*BuildRecord) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_build_proto_rawDescGZIP(), []int{5}
+	return file_samecup_v1_build_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *BuildRecord) GetBuild() *Build {
@@ -758,7 +841,7 @@ type BuildBatch struct {
 
 func (x *BuildBatch) Reset() {
 	*x = BuildBatch{}
-	mi := &file_samecup_v1_build_proto_msgTypes[6]
+	mi := &file_samecup_v1_build_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -770,7 +853,7 @@ func (x *BuildBatch) String() string {
 func (*BuildBatch) ProtoMessage() {}
 
 func (x *BuildBatch) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_build_proto_msgTypes[6]
+	mi := &file_samecup_v1_build_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -783,7 +866,7 @@ func (x *BuildBatch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BuildBatch.ProtoReflect.Descriptor instead.
 func (*BuildBatch) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_build_proto_rawDescGZIP(), []int{6}
+	return file_samecup_v1_build_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *BuildBatch) GetSite() string {
@@ -816,15 +899,18 @@ type Deviation struct {
 	// As recomputed at the centre.
 	Verdict *Verdict `protobuf:"bytes,3,opt,name=verdict,proto3" json:"verdict,omitempty"`
 	// The station's own verdict differed.
-	Disputed      bool                   `protobuf:"varint,4,opt,name=disputed,proto3" json:"disputed,omitempty"`
-	ReceivedTime  *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=received_time,json=receivedTime,proto3" json:"received_time,omitempty"`
+	Disputed     bool                   `protobuf:"varint,4,opt,name=disputed,proto3" json:"disputed,omitempty"`
+	ReceivedTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=received_time,json=receivedTime,proto3" json:"received_time,omitempty"`
+	// The build that its station logged in the place of this one, which no longer
+	// counts; empty for none.
+	CorrectedBy   string `protobuf:"bytes,6,opt,name=corrected_by,json=correctedBy,proto3" json:"corrected_by,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Deviation) Reset() {
 	*x = Deviation{}
-	mi := &file_samecup_v1_build_proto_msgTypes[7]
+	mi := &file_samecup_v1_build_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -836,7 +922,7 @@ func (x *Deviation) String() string {
 func (*Deviation) ProtoMessage() {}
 
 func (x *Deviation) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_build_proto_msgTypes[7]
+	mi := &file_samecup_v1_build_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -849,7 +935,7 @@ func (x *Deviation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Deviation.ProtoReflect.Descriptor instead.
 func (*Deviation) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_build_proto_rawDescGZIP(), []int{7}
+	return file_samecup_v1_build_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Deviation) GetCursor() uint64 {
@@ -887,12 +973,19 @@ func (x *Deviation) GetReceivedTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Deviation) GetCorrectedBy() string {
+	if x != nil {
+		return x.CorrectedBy
+	}
+	return ""
+}
+
 var File_samecup_v1_build_proto protoreflect.FileDescriptor
 
 const file_samecup_v1_build_proto_rawDesc = "" +
 	"\n" +
 	"\x16samecup/v1/build.proto\x12\n" +
-	"samecup.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15samecup/v1/book.proto\"\xfa\x04\n" +
+	"samecup.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x15samecup/v1/book.proto\"\xa8\x05\n" +
 	"\x05Build\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x18\n" +
 	"\aserving\x18\x02 \x01(\tR\aserving\x12\x18\n" +
@@ -914,7 +1007,13 @@ const file_samecup_v1_build_proto_rawDesc = "" +
 	"\x03how\x18\x11 \x01(\tR\x03how\x12\x1b\n" +
 	"\tstop_list\x18\x12 \x01(\x04R\bstopList\x12\x12\n" +
 	"\x04lots\x18\x13 \x03(\tR\x04lots\x12\x1a\n" +
-	"\bcorrects\x18\x14 \x01(\tR\bcorrects\"\x80\x03\n" +
+	"\bcorrects\x18\x14 \x01(\tR\bcorrects\x12,\n" +
+	"\x06events\x18\x15 \x03(\v2\x14.samecup.v1.BarEventR\x06events\"v\n" +
+	"\bBarEvent\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12.\n" +
+	"\x04time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x16\n" +
+	"\x06detail\x18\x03 \x01(\tR\x06detail\x12\x0e\n" +
+	"\x02by\x18\x04 \x01(\tR\x02by\"\x80\x03\n" +
 	"\aReading\x12\x14\n" +
 	"\x05check\x18\x01 \x01(\tR\x05check\x12\x1e\n" +
 	"\n" +
@@ -972,13 +1071,14 @@ const file_samecup_v1_build_proto_rawDesc = "" +
 	"BuildBatch\x12\x12\n" +
 	"\x04site\x18\x01 \x01(\tR\x04site\x12\x18\n" +
 	"\astation\x18\x02 \x01(\tR\astation\x12\x18\n" +
-	"\arecords\x18\x03 \x03(\fR\arecords\"\xd8\x01\n" +
+	"\arecords\x18\x03 \x03(\fR\arecords\"\xfb\x01\n" +
 	"\tDeviation\x12\x16\n" +
 	"\x06cursor\x18\x01 \x01(\x04R\x06cursor\x12'\n" +
 	"\x05build\x18\x02 \x01(\v2\x11.samecup.v1.BuildR\x05build\x12-\n" +
 	"\averdict\x18\x03 \x01(\v2\x13.samecup.v1.VerdictR\averdict\x12\x1a\n" +
 	"\bdisputed\x18\x04 \x01(\bR\bdisputed\x12?\n" +
-	"\rreceived_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\freceivedTime*j\n" +
+	"\rreceived_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\freceivedTime\x12!\n" +
+	"\fcorrected_by\x18\x06 \x01(\tR\vcorrectedBy*j\n" +
 	"\x05Grade\x12\x15\n" +
 	"\x11GRADE_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rGRADE_IN_SPEC\x10\x01\x12\x12\n" +
@@ -999,46 +1099,49 @@ func file_samecup_v1_build_proto_rawDescGZIP() []byte {
 }
 
 var file_samecup_v1_build_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_samecup_v1_build_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
+var file_samecup_v1_build_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
 var file_samecup_v1_build_proto_goTypes = []any{
 	(Grade)(0),                    // 0: samecup.v1.Grade
 	(*Build)(nil),                 // 1: samecup.v1.Build
-	(*Reading)(nil),               // 2: samecup.v1.Reading
-	(*StepLog)(nil),               // 3: samecup.v1.StepLog
-	(*Verdict)(nil),               // 4: samecup.v1.Verdict
-	(*Finding)(nil),               // 5: samecup.v1.Finding
-	(*BuildRecord)(nil),           // 6: samecup.v1.BuildRecord
-	(*BuildBatch)(nil),            // 7: samecup.v1.BuildBatch
-	(*Deviation)(nil),             // 8: samecup.v1.Deviation
-	(*timestamppb.Timestamp)(nil), // 9: google.protobuf.Timestamp
-	(*Substitution)(nil),          // 10: samecup.v1.Substitution
-	(*durationpb.Duration)(nil),   // 11: google.protobuf.Duration
-	(Criticality)(0),              // 12: samecup.v1.Criticality
+	(*BarEvent)(nil),              // 2: samecup.v1.BarEvent
+	(*Reading)(nil),               // 3: samecup.v1.Reading
+	(*StepLog)(nil),               // 4: samecup.v1.StepLog
+	(*Verdict)(nil),               // 5: samecup.v1.Verdict
+	(*Finding)(nil),               // 6: samecup.v1.Finding
+	(*BuildRecord)(nil),           // 7: samecup.v1.BuildRecord
+	(*BuildBatch)(nil),            // 8: samecup.v1.BuildBatch
+	(*Deviation)(nil),             // 9: samecup.v1.Deviation
+	(*timestamppb.Timestamp)(nil), // 10: google.protobuf.Timestamp
+	(*Substitution)(nil),          // 11: samecup.v1.Substitution
+	(*durationpb.Duration)(nil),   // 12: google.protobuf.Duration
+	(Criticality)(0),              // 13: samecup.v1.Criticality
 }
 var file_samecup_v1_build_proto_depIdxs = []int32{
-	9,  // 0: samecup.v1.Build.started_time:type_name -> google.protobuf.Timestamp
-	9,  // 1: samecup.v1.Build.finished_time:type_name -> google.protobuf.Timestamp
-	2,  // 2: samecup.v1.Build.readings:type_name -> samecup.v1.Reading
-	3,  // 3: samecup.v1.Build.steps:type_name -> samecup.v1.StepLog
-	10, // 4: samecup.v1.Build.substitutions:type_name -> samecup.v1.Substitution
-	9,  // 5: samecup.v1.Reading.measured_time:type_name -> google.protobuf.Timestamp
-	9,  // 6: samecup.v1.Reading.entered_time:type_name -> google.protobuf.Timestamp
-	9,  // 7: samecup.v1.Reading.received_time:type_name -> google.protobuf.Timestamp
-	11, // 8: samecup.v1.StepLog.at:type_name -> google.protobuf.Duration
-	0,  // 9: samecup.v1.Verdict.grade:type_name -> samecup.v1.Grade
-	5,  // 10: samecup.v1.Verdict.findings:type_name -> samecup.v1.Finding
-	12, // 11: samecup.v1.Finding.criticality:type_name -> samecup.v1.Criticality
-	1,  // 12: samecup.v1.BuildRecord.build:type_name -> samecup.v1.Build
-	4,  // 13: samecup.v1.BuildRecord.verdict:type_name -> samecup.v1.Verdict
-	9,  // 14: samecup.v1.BuildRecord.logged_time:type_name -> google.protobuf.Timestamp
-	1,  // 15: samecup.v1.Deviation.build:type_name -> samecup.v1.Build
-	4,  // 16: samecup.v1.Deviation.verdict:type_name -> samecup.v1.Verdict
-	9,  // 17: samecup.v1.Deviation.received_time:type_name -> google.protobuf.Timestamp
-	18, // [18:18] is the sub-list for method output_type
-	18, // [18:18] is the sub-list for method input_type
-	18, // [18:18] is the sub-list for extension type_name
-	18, // [18:18] is the sub-list for extension extendee
-	0,  // [0:18] is the sub-list for field type_name
+	10, // 0: samecup.v1.Build.started_time:type_name -> google.protobuf.Timestamp
+	10, // 1: samecup.v1.Build.finished_time:type_name -> google.protobuf.Timestamp
+	3,  // 2: samecup.v1.Build.readings:type_name -> samecup.v1.Reading
+	4,  // 3: samecup.v1.Build.steps:type_name -> samecup.v1.StepLog
+	11, // 4: samecup.v1.Build.substitutions:type_name -> samecup.v1.Substitution
+	2,  // 5: samecup.v1.Build.events:type_name -> samecup.v1.BarEvent
+	10, // 6: samecup.v1.BarEvent.time:type_name -> google.protobuf.Timestamp
+	10, // 7: samecup.v1.Reading.measured_time:type_name -> google.protobuf.Timestamp
+	10, // 8: samecup.v1.Reading.entered_time:type_name -> google.protobuf.Timestamp
+	10, // 9: samecup.v1.Reading.received_time:type_name -> google.protobuf.Timestamp
+	12, // 10: samecup.v1.StepLog.at:type_name -> google.protobuf.Duration
+	0,  // 11: samecup.v1.Verdict.grade:type_name -> samecup.v1.Grade
+	6,  // 12: samecup.v1.Verdict.findings:type_name -> samecup.v1.Finding
+	13, // 13: samecup.v1.Finding.criticality:type_name -> samecup.v1.Criticality
+	1,  // 14: samecup.v1.BuildRecord.build:type_name -> samecup.v1.Build
+	5,  // 15: samecup.v1.BuildRecord.verdict:type_name -> samecup.v1.Verdict
+	10, // 16: samecup.v1.BuildRecord.logged_time:type_name -> google.protobuf.Timestamp
+	1,  // 17: samecup.v1.Deviation.build:type_name -> samecup.v1.Build
+	5,  // 18: samecup.v1.Deviation.verdict:type_name -> samecup.v1.Verdict
+	10, // 19: samecup.v1.Deviation.received_time:type_name -> google.protobuf.Timestamp
+	20, // [20:20] is the sub-list for method output_type
+	20, // [20:20] is the sub-list for method input_type
+	20, // [20:20] is the sub-list for extension type_name
+	20, // [20:20] is the sub-list for extension extendee
+	0,  // [0:20] is the sub-list for field type_name
 }
 
 func init() { file_samecup_v1_build_proto_init() }
@@ -1047,14 +1150,14 @@ func file_samecup_v1_build_proto_init() {
 		return
 	}
 	file_samecup_v1_book_proto_init()
-	file_samecup_v1_build_proto_msgTypes[4].OneofWrappers = []any{}
+	file_samecup_v1_build_proto_msgTypes[5].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_samecup_v1_build_proto_rawDesc), len(file_samecup_v1_build_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   8,
+			NumMessages:   9,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -35,6 +35,9 @@ func WriteDeviation(w io.Writer, d *pb.Deviation, now time.Time) error {
 	if d.GetDisputed() {
 		tail = " (the station's own verdict differed)"
 	}
+	if d.GetCorrectedBy() != "" {
+		tail += " (corrected since)"
+	}
 	findings := d.GetVerdict().GetFindings()
 	if len(findings) == 0 {
 		findings = []*pb.Finding{{Text: strings.ToLower(strings.TrimPrefix(d.GetVerdict().GetGrade().String(), "GRADE_"))}}

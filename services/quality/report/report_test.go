@@ -35,6 +35,8 @@ func TestWriteDeviation(t *testing.T) {
 	now := time.Date(2026, 11, 2, 18, 0, 0, 0, zone)
 	disputed := deviation(1, "tannery-row", "no lid")
 	disputed.Disputed = true
+	corrected := deviation(1, "tannery-row", "no lid")
+	corrected.CorrectedBy = "018f2c5e-0000-7000-8000-000000000002"
 	for _, test := range []struct {
 		name string
 		d    *pb.Deviation
@@ -47,6 +49,7 @@ func TestWriteDeviation(t *testing.T) {
 		{"a line for each finding", deviation(1, "tannery-row", "no lid", "no cup"), now,
 			"14:02 tannery-row/bar-1 latte/m/whole: no lid\n14:02 tannery-row/bar-1 latte/m/whole: no cup\n"},
 		{"disputed", disputed, now, "14:02 tannery-row/bar-1 latte/m/whole: no lid (the station's own verdict differed)\n"},
+		{"corrected", corrected, now, "14:02 tannery-row/bar-1 latte/m/whole: no lid (corrected since)\n"},
 		{"without a finding", deviation(1, "tannery-row"), now, "14:02 tannery-row/bar-1 latte/m/whole: off_spec\n"},
 		{"control characters do not reach the terminal", deviation(1, "a\x1b[2Jb\n"), now, "14:02 a\ufffd[2Jb\ufffd/bar-1 latte/m/whole: off_spec\n"},
 		{"empty", &pb.Deviation{}, now, "1970-01-01 01:00 / : unspecified\n"},

@@ -115,7 +115,9 @@ func (s *SQLite) Write(ctx context.Context, fn func(Tx) error) error {
 
 // Deviations implements [Store].
 func (s *SQLite) Deviations(ctx context.Context, q DeviationQuery) ([]Deviation, error) {
-	query := `SELECT d.cursor, d.received_ms, b.disputed, b.verdict, b.record
+	query := `SELECT d.cursor, d.received_ms, b.disputed, b.verdict, b.record, coalesce((
+			SELECT by.id FROM corrections c JOIN builds by ON by.ref = c.correction_ref
+			WHERE c.original_id = b.id AND c.station_ref = b.station_ref ORDER BY c.sequence DESC LIMIT 1), '')
 		FROM deviations d JOIN builds b ON b.ref = d.build_ref WHERE d.cursor > ?`
 	args := []any{int64(min(q.After, MaxNumber))}
 	if q.Site != "" {
@@ -134,7 +136,7 @@ func (s *SQLite) Deviations(ctx context.Context, q DeviationQuery) ([]Deviation,
 	}
 	return collect(rows, "deviations", func(d *Deviation) error {
 		var received int64
-		err := rows.Scan(&d.Cursor, &received, &d.Disputed, &d.Verdict, &d.Record)
+		err := rows.Scan(&d.Cursor, &received, &d.Disputed, &d.Verdict, &d.Record, &d.CorrectedBy)
 		d.Received = time.UnixMilli(received)
 		return err
 	})

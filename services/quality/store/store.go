@@ -182,6 +182,9 @@ type Deviation struct {
 	Disputed bool
 	// Verdict and Record as in Build.
 	Verdict, Record []byte
+	// CorrectedBy is the id of the build that its station logged in its place
+	// last, empty for none: then it no longer counts.
+	CorrectedBy string
 }
 
 // Release is a verified release.
