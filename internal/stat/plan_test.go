@@ -111,11 +111,34 @@ func TestSwitching(t *testing.T) {
 		}
 	}
 	var s Switching
-	if err := s.StartReduced(); err != nil {
-		t.Fatal(err)
+	reduce := func() {
+		t.Helper()
+		for range 10 {
+			if err := s.StartReduced(); !errors.Is(err, ErrInput) || s.MayReduce() {
+				t.Errorf("reduced after fewer than 10 lots: %v", err)
+			}
+			if _, err := s.Lot(true); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := s.StartReduced(); err != nil || !(s.Severity() == SeverityReduced) {
+			t.Fatal(err)
+		}
 	}
+	reduce()
 	if v, _ := s.Lot(false); v != SeverityNormal {
 		t.Errorf("a rejected lot on reduced gives %s", v)
+	}
+	reduce()
+	if err := s.Between(); err != nil || s.Severity() != SeverityNormal {
+		t.Errorf("a lot between the numbers gives %s, %v", s.Severity(), err)
+	}
+	if err := s.Between(); !errors.Is(err, ErrInput) {
+		t.Errorf("between on normal: %v", err)
+	}
+	reduce()
+	if s.Irregular(); s.Severity() != SeverityNormal {
+		t.Errorf("irregular production gives %s", s.Severity())
 	}
 	if err := s.Resume(); !errors.Is(err, ErrInput) {
 		t.Errorf("nothing to resume: %v", err)

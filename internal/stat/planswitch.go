@@ -43,9 +43,12 @@ func CodeLetter(lot, level int) (letter string, n int, err error) {
 	return letter, planSizes[letter], nil
 }
 
-// SwitchMissing says what the tables here lack.
-const SwitchMissing = "The table for reduced inspection and its limit numbers are not in this program: no legible copy was read. " +
-	"Reduced inspection is never started by this program; take it from the standard, or use a plan worked out from --aql and --ltpd."
+// SwitchMissing says what a person has to add to the rules here.
+const SwitchMissing = "Reduced inspection never begins by itself: after 10 lots accepted running on normal inspection a person may begin it, " +
+	"if making is steady and the bad drinks in those lots are within the limit numbers of the standard's table VIII, which is not in this program."
+
+// reducedLots accepted running on normal inspection before reduced may begin.
+const reducedLots = 10
 
 // Severity is the severity of inspection.
 type Severity string
@@ -64,17 +67,20 @@ const (
 //
 //   - normal to tightened: 2 of 5 or fewer consecutive lots rejected;
 //   - tightened to normal: 5 consecutive lots accepted;
-//   - reduced to normal: a lot rejected, or production irregular;
+//   - normal to reduced: 10 consecutive lots accepted, and a person who says so;
+//   - reduced to normal: a lot rejected, or accepted with a number of bad drinks
+//     between the plan's two numbers, or production irregular;
 //   - discontinued: 5 lots in all rejected on tightened inspection, without a
 //     return to normal between them. Resume restarts on tightened.
 //
-// Normal to reduced needs a table that is not here (see SwitchMissing): a
-// person starts it with StartReduced. The zero value starts on normal. Only
-// first inspections count, not lots offered again.
+// What a person has to see to before reduced inspection stands in SwitchMissing.
+// The zero value starts on normal. Only first inspections count, not lots offered
+// again.
 type Switching struct {
 	severity Severity
 	recent   []bool // accepted or not, on this severity, the last 5
 	rejected int    // on this run of tightened inspection
+	running  int    // accepted running on this severity
 }
 
 // Severity is the severity for the next lot.
@@ -95,6 +101,9 @@ func (s *Switching) Lot(accepted bool) (Severity, error) {
 	s.recent = append(s.recent, accepted)
 	if len(s.recent) > 5 {
 		s.recent = slices.Delete(s.recent, 0, 1)
+	}
+	if s.running++; !accepted {
+		s.running = 0
 	}
 	bad := 0
 	for _, ok := range s.recent {
@@ -125,6 +134,22 @@ func (s *Switching) Lot(accepted bool) (Severity, error) {
 	return s.Severity(), nil
 }
 
+// Between records a lot on reduced inspection that was accepted with more bad
+// drinks than the acceptance number and fewer than the rejection number: normal
+// inspection follows.
+func (s *Switching) Between() error {
+	if s.severity != SeverityReduced {
+		return inputErr("severity", s.Severity(), "reduced; only there do the two numbers leave a gap")
+	}
+	s.to(SeverityNormal)
+	return nil
+}
+
+// MayReduce says whether enough lots running were accepted on normal inspection.
+func (s *Switching) MayReduce() bool {
+	return s.Severity() == SeverityNormal && s.running >= reducedLots
+}
+
 // Irregular records that production became irregular: reduced goes to normal.
 func (s *Switching) Irregular() {
 	if s.severity == SeverityReduced {
@@ -132,11 +157,14 @@ func (s *Switching) Irregular() {
 	}
 }
 
-// StartReduced starts reduced inspection on the word of a person who holds the
-// table for it. From normal inspection only.
+// StartReduced starts reduced inspection on the word of a person; see
+// [SwitchMissing]. From normal inspection only, once MayReduce.
 func (s *Switching) StartReduced() error {
 	if s.Severity() != SeverityNormal {
 		return inputErr("severity", s.Severity(), fmt.Sprintf("%s, before reduced inspection can start", SeverityNormal))
+	}
+	if !s.MayReduce() {
+		return inputErr("lots accepted running", s.running, fmt.Sprintf("at least %d on normal inspection, before reduced inspection can start", reducedLots))
 	}
 	s.to(SeverityReduced)
 	return nil

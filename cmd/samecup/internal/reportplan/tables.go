@@ -20,7 +20,7 @@ func Letter(q Question) (*Report, error) {
 	}
 	r.Master = &m
 	aql := q.TableAQL / 100
-	plan := stat.AcceptancePlan{N: m.N, C: m.Accept, Model: stat.PlanBinomial}
+	plan := stat.AcceptancePlan{N: m.N, C: m.Reject - 1, Model: stat.PlanBinomial}
 	for _, s := range []float64{aql / 2, aql, 2 * aql, 4 * aql, 8 * aql} {
 		if s > 1 {
 			break
@@ -38,7 +38,7 @@ func (r *Report) letterWords(b *strings.Builder) {
 	q := r.q
 	b.WriteString("Sample size by lot size\n  method       code letters of MIL-STD-105E and ISO 2859-1")
 	if r.Master != nil {
-		b.WriteString(";\n               single sampling, tables II-A and II-B of MIL-STD-105E, from memory,\n               each cell tested against computed probabilities")
+		b.WriteString(";\n               single sampling, tables II-A, II-B and II-C of MIL-STD-105E,\n               each cell tested against a published tabulation")
 	}
 	b.WriteString("\n  assumes      drinks drawn at random from a lot made alike, each check right\n")
 	fmt.Fprintf(b, "  asked        lot of %d, general level %d\n", q.Lot, q.Level)
@@ -50,11 +50,14 @@ func (r *Report) letterWords(b *strings.Builder) {
 		if m.N >= q.Lot {
 			fmt.Fprintf(b, "The sample is as large as the lot: check every drink.\n")
 		}
-		arrow := ""
+		arrow, gap := "", ""
+		if m.Reject > m.Accept+1 {
+			gap = "Between the two the lot is accepted too, and normal inspection begins with the next.\n"
+		}
 		if m.Letter != m.Asked {
 			arrow = fmt.Sprintf(" (letter %s points there)", m.Asked)
 		}
-		fmt.Fprintf(b, "Code letter %s%s: check %d drinks; accept with at most %d bad, reject from %d.\n\n  %8s %8s\n", m.Letter, arrow, m.N, m.Accept, m.Reject, "bad %", "accept")
+		fmt.Fprintf(b, "Code letter %s%s: check %d drinks; accept with at most %d bad, reject from %d.\n%s\n  %8s %8s\n", m.Letter, arrow, m.N, m.Accept, m.Reject, gap, "bad %", "accept")
 		for _, p := range r.OC {
 			fmt.Fprintf(b, "  %8.3f %8.4f\n", 100*p.P, p.PAccept)
 		}
@@ -74,12 +77,20 @@ func Switch(q Question) (*Report, error) {
 	r := &Report{q: q}
 	var s stat.Switching
 	for i, c := range q.Outcomes {
-		if c != 'a' && c != 'r' {
-			return nil, fmt.Errorf("--outcomes: %q at place %d, allowed: a for accepted, r for rejected", c, i+1)
+		var err error
+		switch c {
+		case 'a', 'r':
+			_, err = s.Lot(c == 'a')
+		case 'b':
+			err = s.Between()
+		case 's':
+			err = s.StartReduced()
+		default:
+			return nil, fmt.Errorf("--outcomes: %q at place %d, allowed: a for accepted, r for rejected, b for between the numbers on reduced, s to start reduced", c, i+1)
 		}
-		v, err := s.Lot(c == 'a')
+		v := s.Severity()
 		if err != nil {
-			return nil, fmt.Errorf("--outcomes, lot %d: %w", i+1, err)
+			return nil, fmt.Errorf("--outcomes, place %d: %w", i+1, err)
 		}
 		r.Severities = append(r.Severities, v)
 	}
