@@ -14,8 +14,10 @@ func plans() []check.Check {
 		pages   = "samplingplans.com (2006)"
 		slides  = "operations-management textbook slides; Poisson"
 		chart   = "chart headed ANSI/ASQC Z1.4, MIL-STD-105E, ISO 2859"
-		master  = "MIL-STD-105E, table II-A" + fromMemory
-		tighter = "MIL-STD-105E, table II-B" + fromMemory
+		tabled  = " as in the R package AQLSchemes 1.7; all 256 cells in internal/stat/testdata/attribute_plans.csv"
+		master  = "MIL-STD-105E, table II-A," + tabled
+		tighter = "MIL-STD-105E, table II-B," + tabled
+		reduced = "MIL-STD-105E, table II-C," + tabled
 	)
 	var out []check.Check
 	accepts := func(p stat.AcceptancePlan, share float64) func() (float64, error) {
@@ -65,6 +67,7 @@ func plans() []check.Check {
 	}{
 		{stat.SeverityNormal, master, map[string]int{"E": 0, "H": 1, "J": 2, "K": 3, "L": 5, "M": 7, "N": 10, "P": 14, "Q": 21}},
 		{stat.SeverityTightened, tighter, map[string]int{"F": 0, "J": 1, "K": 2, "L": 3, "M": 5, "N": 8, "P": 12, "Q": 18}},
+		{stat.SeverityReduced, reduced, map[string]int{"E": 0, "H": 0, "J": 1, "K": 1, "L": 2, "M": 3, "N": 5, "P": 7, "Q": 10}},
 	} {
 		for _, letter := range []string{"E", "F", "H", "J", "K", "L", "M", "N", "P", "Q"} {
 			want, ok := t.accept[letter]
