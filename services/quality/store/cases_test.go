@@ -65,8 +65,9 @@ func TestAnActIsDoneOnce(t *testing.T) {
 		t.Fatal(err)
 	}
 	calls := 0
+	at := time.Date(2026, 11, 2, 8, 0, 0, 0, time.UTC)
 	act := func(request, digest, id string, fail error) (string, error) {
-		out, err := s.ActOnCase(ctx, CaseAct{RequestID: request, Digest: []byte(digest), CaseID: id}, func(_, body []byte) (CaseRow, []byte, error) {
+		out, err := s.ActOnCase(ctx, CaseAct{RequestID: request, Digest: []byte(digest), CaseID: id, At: at}, func(_, body []byte) (CaseRow, []byte, error) {
 			calls++
 			return CaseRow{ID: id, Body: append(body, '1')}, []byte("answer " + request), fail
 		})
@@ -93,5 +94,12 @@ func TestAnActIsDoneOnce(t *testing.T) {
 	}
 	if v, err := s.CaseVersion(ctx); err != nil || v != 2 {
 		t.Errorf("version %d, %v; want 2", v, err)
+	}
+	// An answer is forgotten once nobody can be waiting for it.
+	at = at.Add(answersKept + time.Hour)
+	for _, request := range []string{"r3", "r1"} {
+		if _, err := act(request, "other", "C-1", nil); err != nil {
+			t.Errorf("%s after all this time: %v", request, err)
+		}
 	}
 }

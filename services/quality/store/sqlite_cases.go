@@ -35,7 +35,8 @@ type Casework interface {
 	Calendars(ctx context.Context) ([]SiteCalendar, error)
 
 	// ActOnCase lets fn change one case in a transaction. The same request id
-	// with the same digest returns the first response without calling fn.
+	// with the same digest returns the first response without calling fn, for
+	// 30 days of act.At.
 	ActOnCase(ctx context.Context, act CaseAct, fn func(head, body []byte) (CaseRow, []byte, error)) ([]byte, error)
 	// ListCases lists cases by rank.
 	ListCases(ctx context.Context, q CaseQuery) ([]CaseRow, error)
@@ -312,6 +313,10 @@ func (t *caseTx) addSignal(g *SignalRow) error {
 	return nil
 }
 
+// answersKept is how long a call repeated gets its first answer; nobody repeats
+// one for so long.
+const answersKept = 30 * 24 * time.Hour
+
 // ActOnCase implements [Casework].
 func (s *SQLite) ActOnCase(ctx context.Context, act CaseAct, fn func(head, body []byte) (CaseRow, []byte, error)) (response []byte, err error) {
 	err = s.caseTx(ctx, func(t *caseTx) error {
@@ -343,7 +348,8 @@ func (s *SQLite) ActOnCase(ctx context.Context, act CaseAct, fn func(head, body 
 		}
 		return errors.Join(t.exec("move the cases' version", `UPDATE case_state SET version = version + 1`),
 			t.exec("keep the answer", `INSERT INTO case_requests (id, digest, response, done_ms) VALUES (?, ?, ?, ?)`,
-				act.RequestID, act.Digest, blob(out), act.At.UnixMilli()))
+				act.RequestID, act.Digest, blob(out), act.At.UnixMilli()),
+			t.exec("forget old answers", `DELETE FROM case_requests WHERE done_ms < ?`, act.At.Add(-answersKept).UnixMilli()))
 	})
 	return response, err
 }
