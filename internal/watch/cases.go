@@ -239,6 +239,9 @@ func (k *Case) explains(s *Signal) bool {
 	if key := keyOf(s); !strings.HasPrefix(key, "place|") && !(wide && strings.HasPrefix(key, "chain|")) {
 		return false
 	}
+	if s.Kind == SignalPeer && head == "lot" && s.CoffeeLot != "" {
+		return false // stations on one lot part: it is not the lot
+	}
 	dir, known := k.Directions[s.Measure]
 	if !known || s.Seen.Sub(k.Last) > joinWithin {
 		return false
@@ -350,7 +353,8 @@ func (c *Cases) absorb(k *Case, s *Signal) []Change {
 func (k *Case) take(s *Signal) {
 	k.Signals++
 	k.Kinds[s.Kind]++
-	if s.Direction != 0 && s.Measure != "" && (s.Kind == SignalLevel || s.Kind == SignalSite || s.Kind == SignalChain || s.Kind == SignalLot || s.Kind == SignalBarista || s.Kind == SignalRelease) {
+	if s.Direction != 0 && s.Measure != "" && (s.Kind == SignalLevel || s.Kind == SignalSite || s.Kind == SignalChain || s.Kind == SignalLot || s.Kind == SignalBarista || s.Kind == SignalRelease ||
+		s.Kind == SignalVessel || s.Kind == SignalPeer || s.Kind == SignalPump) {
 		k.Directions[s.Measure] = s.Direction
 	}
 	for _, w := range s.Where {

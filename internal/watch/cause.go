@@ -2,7 +2,9 @@ package watch
 
 import (
 	"cmp"
+	"math"
 	"slices"
+	"time"
 )
 
 // Cause is a likely common cause of several signals.
@@ -120,7 +122,7 @@ func suspects(c *Case) []Suspect {
 		add(CauseScale, 1, "the person may always use the same scale or jug")
 	case has(SignalRelease):
 		add(CauseRelease, 5, "stations moved when they took the release")
-	case has(SignalChain):
+	case has(SignalChain) && (sites != 1 || !has(SignalSite)):
 		add(CauseChain, 4, "all sites moved together")
 		add(CauseRelease, 2, "a release is what all sites share")
 		add(CauseCoffeeLot, 1, "a lot may have reached all sites")
@@ -145,7 +147,13 @@ func placeSuspects(c *Case, stations int, dir func(string) int, has func(SignalK
 	wide := has(SignalSite) || stations > 1
 	switch c.Domain {
 	case "coffee":
+		sudden := c.sudden("shot_time")
 		switch {
+		case sudden:
+			add(CauseCoffeeLot, 5, "shots moved far from one shift to the next: another coffee may be in the hopper")
+			add(CauseGrinder, 3, "or the grinder was set or its burrs were changed")
+		case has(SignalPeer):
+			add(CauseGrinder, 6, "two stations on one lot drift apart, so it is not the lot")
 		case c.Kinds[SignalSetting] > 0 || c.Kinds[SignalSpread] > 0 || c.Kinds[SignalTrend] > 0:
 			add(CauseGrinder, 5, "the setting, the spread or the drift within the shift moved, as with worn burrs")
 		case dir("dose") != 0 && dir("shot_time") == 0:
@@ -161,6 +169,10 @@ func placeSuspects(c *Case, stations int, dir func(string) int, has func(SignalK
 	case "milk":
 		mass, depth, level, temp := dir("cup_mass"), dir("froth_depth"), dir("froth_above_rim"), dir("milk_temp")
 		switch {
+		case has(SignalVessel) && mass < 0 && len(c.Sites) == 1:
+			add(CauseCups, 6, "drinks in one vessel moved at one site")
+			add(CauseAir, 2, "mass short with the level right: too much air")
+			add(CauseScale, 1, "a scale moves mass alone")
 		case temp != 0 && mass == 0 && depth == 0:
 			add(CauseProbe, 4, "the temperature moved and nothing else did")
 			add(CauseBarista, 1, "milk may truly be stopped sooner or later")
@@ -194,6 +206,26 @@ func placeSuspects(c *Case, stations int, dir func(string) int, has func(SignalK
 		add(CauseMachine, 2, "one measure moved at one place")
 		add(CauseProbe, 1, "the instrument may have moved")
 	}
+}
+
+// A level that moves within a day by so many standard deviations of a subgroup,
+// and by so much of the tolerance's half-width, did not move by wear, which takes
+// weeks. Our own choice.
+const (
+	suddenShift = 3.0
+	suddenSize  = 0.6
+)
+
+// sudden says that a measure moved far within a day.
+func (c *Case) sudden(measure string) bool {
+	for i := range c.Evidence {
+		s := &c.Evidence[i]
+		if s.Measure == measure && (s.Kind == SignalLevel || s.Kind == SignalPeer) && s.SD > 0 && !s.Again &&
+			math.Abs(s.After-s.Before) >= max(suddenShift*s.SD, suddenSize) && s.Seen.Sub(s.Began) <= 24*time.Hour {
+			return true
+		}
+	}
+	return false
 }
 
 func pick[T any](yes bool, a, b T) T {

@@ -49,7 +49,7 @@ func (b *base) join(m moments) {
 }
 
 // side is one of the two sums, with the base as it was when the sum was last
-// zero: a change, if there is one, began there.
+// near zero: a change, if there is one, began there.
 type side struct {
 	Sum   float64   `json:"sum"`
 	N     int       `json:"n"`     // subgroups since
@@ -172,8 +172,9 @@ func (c *chart) step(x float64, reads int, at time.Time, d *Design, baseline int
 }
 
 func (s *side) step(q, x float64, reads int, at time.Time, b *base, k float64) {
-	if s.Sum == 0 {
-		*s = side{From: *b, At: at}
+	if s.Sum < k {
+		// As good as zero: one subgroup a little off begins no change.
+		*s = side{Sum: s.Sum, From: *b, At: at}
 	}
 	s.N++
 	s.Reads += reads

@@ -3,7 +3,6 @@ package watch
 import (
 	"cmp"
 	"fmt"
-	"maps"
 	"math"
 	"slices"
 	"time"
@@ -13,7 +12,14 @@ import (
 	"samecup.example/samecup/internal/drink"
 )
 
-func sortedKeys[K cmp.Ordered, V any](m map[K]V) []K { return slices.Sorted(maps.Keys(m)) }
+func sortedKeys[K cmp.Ordered, V any](m map[K]V) []K {
+	keys := make([]K, 0, len(m)) // called for every shift: no growing
+	for k := range m {
+		keys = append(keys, k)
+	}
+	slices.Sort(keys)
+	return keys
+}
 
 // What a subgroup must hold before its spread or its trend is charted: our own
 // choice, so that one point is not all noise.
@@ -21,6 +27,7 @@ const (
 	spreadLeast = 4   // readings
 	trendLeast  = 3   // degrees of freedom
 	trendSxx    = 2.0 // square hours
+	slopesMost  = 20  // shifts that the usual sum of squares is a mean of
 )
 
 // closeShift charts the shift.
@@ -41,6 +48,7 @@ func (w *Watch) closeShift(s *station, out *Out) {
 	}
 	w.closeRates(s, at, out)
 	w.closeOld(s, at, out)
+	w.closeDesks(s, at, out)
 	s.Shifts++
 	s.Open, s.Closed, s.Last = false, true, s.Shift
 }
@@ -85,21 +93,25 @@ func (w *Watch) flush(s *station, measure string, at time.Time, out *Out) {
 		}
 	}
 	a.endRun()
-	if a.Slopes >= trendLeast && a.Sxx >= trendSxx {
+	if a.Slopes > 0 {
+		c.Slopes++
+		c.Sxx += (a.Sxx - c.Sxx) / float64(min(c.Slopes, slopesMost))
+	}
+	// A slope over little time is mostly noise beside those of whole shifts; one
+	// chart holds only what is about as well known.
+	if a.Slopes >= trendLeast && a.Sxx >= max(trendSxx, c.Sxx/2) {
 		slope := a.Sxy / a.Sxx
 		point(SignalTrend, slope)
 		w.say(s, SignalTrend, measure, c.Trend.step(slope, a.N, at, &w.design, w.cfg.Baseline, true), unit, at, out)
 	}
-	// By station, to be added up in a fixed order.
-	k := s.Site + "|" + measure + "|" + s.Name
-	d := w.st.Daily[k]
-	if d == nil {
-		d = &weighted{}
-		w.st.Daily[k] = d
+	lot := ""
+	switch {
+	case coffee[measure] && byLot[measure]:
+		lot = s.CoffeeLot
+	case milky[bare(measure)] && byLot[bare(measure)]:
+		lot = s.MilkLot
 	}
-	d.N += a.N
-	d.Sum += a.Mean * float64(a.N)
-	d.Half += a.Half
+	w.mark(mark{Measure: measure, Site: s.Site, Station: s.Name, No: s.Shift.No, Lot: lot, At: at}, a.N, a.Mean*float64(a.N), a.Half)
 	delete(s.Acc, measure)
 }
 
@@ -108,8 +120,11 @@ var methods = map[SignalKind]string{
 	SignalSpread:  "self-starting one-sided CUSUM on the F score of the spread within a shift; normal readings supposed",
 	SignalTrend:   "self-starting CUSUM on the slope within a shift since the last adjustment; independent normal slopes supposed",
 	SignalSetting: "self-starting CUSUM on the turn of the grinder's dial a shift; independent normal turns supposed",
-	SignalSite:    "self-starting CUSUM on the site's day less the median of the other sites; independent normal days supposed",
-	SignalChain:   "self-starting CUSUM on the median of the sites' days; independent normal days supposed",
+	SignalSite:    "self-starting CUSUM on the site's shift less the median of the other sites; independent normal shifts supposed",
+	SignalChain:   "self-starting CUSUM on the median of the sites' shifts; independent normal shifts supposed",
+	SignalVessel:  "self-starting CUSUM on the site's drinks in one vessel less the median of the other sites, by shift; independent normal shifts supposed",
+	SignalPeer:    "self-starting CUSUM on the station's shift less that of others at the same time; independent normal shifts supposed",
+	SignalPump:    "CUSUM and single-point limit on readings, against all of the chain before; independent normal readings supposed",
 }
 
 // say turns the outcome of a station's chart into a signal. unit is the
@@ -130,7 +145,8 @@ func (w *Watch) fromChart(kind SignalKind, measure string, v verdictOf, unit flo
 		N: v.reads, Before: v.before.Mean, After: v.after, SD: v.before.sd(), P: v.p, RunLength: w.design.RunLength,
 		Again: v.again, Moved: (v.after - v.before.Mean) * unit, Sure: sure(v.p)}
 	what := map[SignalKind]string{SignalLevel: "level", SignalSpread: "spread within the shift", SignalTrend: "drift an hour since the last adjustment",
-		SignalSetting: "turn of the dial a shift", SignalSite: "level against the other sites", SignalChain: "level at all sites"}[kind]
+		SignalSetting: "turn of the dial a shift", SignalSite: "level against the other sites", SignalChain: "level at all sites",
+		SignalVessel: "level against the other sites", SignalPeer: "level against others at the same time", SignalPump: "what the pump gives"}[kind]
 	size := fmt.Sprintf("%.1f standard deviations of a subgroup", math.Abs(v.after-v.before.Mean)/max(v.before.sd(), 1e-12))
 	if unit > 0 {
 		size = moved(sig.Moved, unitOf(measure)) + ", " + size

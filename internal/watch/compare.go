@@ -259,6 +259,7 @@ func (w *Watch) compareGroups(out *Out) {
 		p, mean float64
 	}
 	var found []cand
+	usual := w.contrastSpread()
 	for _, k := range sortedKeys(w.st.Groups) {
 		g := w.st.Groups[k]
 		if !g.New || g.Said {
@@ -266,17 +267,26 @@ func (w *Watch) compareGroups(out *Out) {
 		}
 		mean, se, df := w.pool(g)
 		g.New = false
+		if u := usual[g.Measure]; g.Kind == SignalBarista && u.DF > df {
+			// Contrasts of one person are few; those of all say how far they
+			// scatter, unless this person's scatter more.
+			se, df = max(se, u.sd()/math.Sqrt(float64(g.All.N))), u.DF
+		}
 		if g.All.N < groupLeast || df < 3 || se <= 0 {
 			continue
 		}
 		g.Looks++
 		// Not whether there is a difference, for there is always some, but
 		// whether it is surely beyond what is worth an action.
-		p := min(1, 2*distuv.StudentsT{Mu: 0, Sigma: 1, Nu: float64(df)}.Survival((math.Abs(mean)-w.cfg.Material)/se))
 		spend := w.cfg.Compare * 6 / (math.Pi * math.Pi * float64(g.Looks*g.Looks))
 		if g.Kind == SignalBarista {
 			spend = w.cfg.Compare / monthLooks
 		}
+		t := (math.Abs(mean) - w.cfg.Material) / se
+		if math.Erfc(t/math.Sqrt2) > spend {
+			continue // the normal law's tail is quick, and t has a longer one
+		}
+		p := min(1, 2*distuv.StudentsT{Mu: 0, Sigma: 1, Nu: float64(df)}.Survival(t))
 		if p <= spend {
 			found = append(found, cand{g, p, mean})
 		}
@@ -301,6 +311,29 @@ func (w *Watch) compareGroups(out *Out) {
 			out.signal(w.groupSignal(c.g, c.mean, c.p))
 		}
 	}
+}
+
+// contrastSpread pools the scatter of each person's contrasts over all people,
+// by measure.
+func (w *Watch) contrastSpread() map[string]base {
+	out := map[string]base{}
+	for _, k := range sortedKeys(w.st.Groups) {
+		g := w.st.Groups[k]
+		if g.Kind != SignalBarista {
+			continue
+		}
+		var m moments
+		for _, r := range g.Recent {
+			m.take(r.X)
+		}
+		if m.N > 1 {
+			b := out[g.Measure]
+			b.SS += m.M2
+			b.DF += m.N - 1
+			out[g.Measure] = b
+		}
+	}
+	return out
 }
 
 func meet(a, b *group) bool {
@@ -362,66 +395,15 @@ func (w *Watch) groupSignal(g *group, mean, p float64) Signal {
 	return sig
 }
 
-// compareSites charts each site's day against the others and the chain's day
-// against its own past.
-func (w *Watch) compareSites(out *Out) {
-	byMeasure := map[string][]string{}
-	daily := map[string]weighted{}
-	for _, k := range sortedKeys(w.st.Daily) {
-		site, rest, _ := strings.Cut(k, "|")
-		m, _, _ := strings.Cut(rest, "|")
-		d := daily[site+"|"+m]
-		if d.N == 0 {
-			byMeasure[m] = append(byMeasure[m], site)
-		}
-		o := w.st.Daily[k]
-		daily[site+"|"+m] = weighted{d.N + o.N, d.Sum + o.Sum, d.Half + o.Half}
-	}
-	at := w.st.Last
-	for _, m := range sortedKeys(byMeasure) {
-		sites := byMeasure[m]
-		mean := make([]float64, len(sites))
-		reads, halves := 0, 0.0
-		for i, site := range sites {
-			d := daily[site+"|"+m]
-			mean[i] = d.Sum / float64(d.N)
-			reads += d.N
-			halves += d.Half
-		}
-		unit := halves / float64(reads)
-		if len(sites) < 3 {
-			continue // two sites cannot say which of them moved
-		}
-		for i, site := range sites {
-			x := mean[i] - median(append(slices.Clone(mean[:i]), mean[i+1:]...))
-			n := daily[site+"|"+m].N
-			out.Points = append(out.Points, Point{Kind: SignalSite, Site: site, Key: m, At: at, N: n, X: x})
-			c := chartOf(w.st.Sites, site+"|"+m)
-			if v := c.step(x, n, at, &w.design, w.cfg.Baseline, true); v.dir != 0 {
-				sig := w.fromChart(SignalSite, m, v, unit, at)
-				sig.Site = site
-				sig.Where = []Where{{site, "", v.before.Mean, v.after, v.before.sd()}}
-				sig.Words = site + ": " + sig.Words
-				out.signal(sig)
-			}
-		}
-		x := median(slices.Clone(mean))
-		out.Points = append(out.Points, Point{Kind: SignalChain, Key: m, At: at, N: reads, X: x})
-		if v := chartOf(w.st.Chain, m).step(x, reads, at, &w.design, w.cfg.Baseline, true); v.dir != 0 {
-			sig := w.fromChart(SignalChain, m, v, unit, at)
-			sig.Release = w.st.Majority
-			sig.Words = "all sites: " + sig.Words
-			out.signal(sig)
-		}
-	}
-	clear(w.st.Daily)
-}
-
+// chartOf gives a chart, a new one where there is none; beyond mostCharts, which
+// only names without end can bring, one that is silent since it is not kept.
 func chartOf(m map[string]*chart, k string) *chart {
 	c := m[k]
 	if c == nil {
 		c = &chart{}
-		m[k] = c
+		if len(m) < mostCharts {
+			m[k] = c
+		}
 	}
 	return c
 }

@@ -17,7 +17,8 @@ type Config struct {
 	// independent normal subgroups; ordinary carry-over from shift to shift
 	// costs more.
 	FalseAlarms float64 `json:"false_alarms"`
-	// Charts is how many charts share FalseAlarms; default 20.
+	// Charts is how many charts share FalseAlarms; default 30: level and spread of
+	// eight measures, a station's part in what is compared, the dial, shares.
 	Charts int `json:"charts"`
 	// K is half the shift worth finding quickly, in standard deviations of a
 	// subgroup mean; default 0.5.
@@ -64,7 +65,7 @@ const monthShifts = 56
 
 func (c Config) filled() Config {
 	orFloat(&c.FalseAlarms, 0.5)
-	orInt(&c.Charts, 20)
+	orInt(&c.Charts, 30)
 	orFloat(&c.K, 0.5)
 	orInt(&c.Baseline, 10)
 	orInt(&c.MinN, 3)

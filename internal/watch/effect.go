@@ -54,6 +54,12 @@ func (k *Case) test(s *Signal) {
 	}
 	t := Test{Kind: s.Kind, Site: s.Site, Station: s.Station, Key: s.Measure, Before: s.Before, Bad: s.After, SD: s.SD}
 	switch s.Kind {
+	case SignalVessel:
+		t.Key = pointKey(s.Measure, s.Vessel, "")
+		add(t)
+	case SignalPump:
+		t.Key = pointKey(s.Measure, "", s.Serving)
+		add(t)
 	case SignalQuestion:
 	case SignalRate:
 		t.Key, t.Share = s.Finding, true

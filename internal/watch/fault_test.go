@@ -152,7 +152,7 @@ func TestEachFaultIsToldWhereItIs(t *testing.T) {
 			if d := s.Seen.Sub(start).Hours() / 24; d > float64(tc.within) {
 				t.Errorf("told after %.1f days, want at most %d: %s", d, tc.within, s.Words)
 			}
-			if d := math.Abs(s.Began.Sub(start).Hours() / 24); d > 5 {
+			if d := math.Abs(s.Began.Sub(start).Hours() / 24); d > 7 {
 				t.Errorf("began estimated %s, truly %s", s.Began, start)
 			}
 			if s.Words == "" || s.Method == "" || s.Sure == "" || s.N == 0 || s.ID == "" {

@@ -23,7 +23,10 @@ type person struct {
 	Values map[string][]logged `json:"values"`
 	Builds []loggedBuild       `json:"builds"`
 	Tried  tally               `json:"tried"` // measured builds of late and those off spec
-	Said   time.Time           `json:"said"`
+	// SaidDay is the business day of the last question.
+	SaidDay time.Time `json:"said_day"`
+	// Sessions are the last shifts, for screens that need more than one.
+	Sessions []session `json:"sessions,omitempty"`
 }
 
 // logged is one reading as typed.
@@ -84,12 +87,13 @@ func (w *Watch) keepLog(s *station, b *Build) {
 		}
 		return
 	}
-	if !b.Sampled {
-		return // what a machine logs by itself says nothing of anybody's log
-	}
 	k := b.Site + "|" + b.By
 	if b.By == "" {
 		k = b.Site + "/" + b.Station
+	}
+	s.keepDesk(k, b)
+	if !b.Sampled {
+		return // what a machine logs by itself is only a yardstick
 	}
 	p := w.st.People[k]
 	if p == nil {
@@ -107,10 +111,11 @@ func (w *Watch) keepLog(s *station, b *Build) {
 			break
 		}
 	}
+	weighed := weighedShots(b)
 	lb := loggedBuild{place: place{b.Started.UTC(), b.ID}, Entered: b.Entered.UTC()}
 	for i := range b.Readings {
 		r := &b.Readings[i]
-		if math.IsNaN(r.Value) || math.IsInf(r.Value, 0) || math.IsNaN(r.Target) || math.IsInf(r.Target, 0) {
+		if !finite(r) || byMachine(r, weighed) {
 			continue
 		}
 		for j, m := range vectored {
@@ -206,7 +211,18 @@ func (w *Watch) yardsticks() yardsticks {
 // (stat.Questions).
 func (w *Watch) screenLogs(out *Out) {
 	y := w.yardsticks()
+	w.st.Usual = map[string]float64{}
+	for m, sd := range y.sd {
+		if y.df[m] >= 30 {
+			w.st.Usual[m] = sd
+		}
+	}
+	w.st.Levels = map[string]peopleLevel{}
+	for m, sd := range y.levelSD {
+		w.st.Levels[m] = peopleLevel{y.level[m], sd}
+	}
 	var all []stat.StationScreens
+	var fresh []string
 	at := map[string]*person{}
 	for _, k := range sortedKeys(w.st.People) {
 		p := w.st.People[k]
@@ -218,6 +234,7 @@ func (w *Watch) screenLogs(out *Out) {
 			continue
 		}
 		p.New = 0
+		fresh = append(fresh, k)
 		if p.Tried.N > triedMost {
 			p.Tried.N, p.Tried.Bad = p.Tried.N/2, p.Tried.Bad/2
 		}
@@ -226,13 +243,14 @@ func (w *Watch) screenLogs(out *Out) {
 			at[k] = p
 		}
 	}
+	w.lookBack(fresh, out)
 	qs, err := stat.Questions(all, w.cfg.FalseQuestions)
 	if err != nil {
 		return // only a share out of range can bring this, and check refused it
 	}
 	for _, q := range qs {
 		p := at[q.Station]
-		if !q.Put {
+		if !q.Put || p.asked(w.st.Day) {
 			continue
 		}
 		who := ""
@@ -251,9 +269,9 @@ func (w *Watch) screenLogs(out *Out) {
 			}
 		}
 		out.signal(Signal{Kind: SignalQuestion, Method: "screens of the log, Benjamini-Hochberg over all logs, two independent ones needed", Site: p.Site, Station: p.At,
-			Barista: who, Began: p.since(), Seen: p.Seen, N: len(p.Builds), P: worst, Sure: "a question, not a finding", Again: !p.Said.IsZero(),
+			Barista: who, Began: p.since(), Seen: p.Seen, N: len(p.Builds), P: worst, Sure: "a question, not a finding", Again: !p.SaidDay.IsZero(),
 			Words: fmt.Sprintf("%s, log of %s: please ask, it is no verdict: %s (%s)", p.Site, firstOf(who, p.At), strings.Join(asks, " "), strings.Join(grounds, "; "))})
-		p.Said = p.Seen
+		p.SaidDay = w.st.Day
 	}
 }
 
@@ -280,10 +298,12 @@ func (p *person) screens(y yardsticks) []stat.Screen {
 			out = append(out, s)
 		}
 	}
+	var buf [2][logMost]float64
 	for _, m := range sortedKeys(p.Values) {
 		list := p.Values[m]
-		v, u := make([]float64, len(list)), make([]float64, len(list))
-		hours, drifted := []float64{}, []float64{}
+		list = list[max(0, len(list)-logMost):]
+		v, u := buf[0][:len(list)], buf[1][:len(list)]
+		var hours, drifted []float64
 		res, mixed, hw, high := list[0].Res, false, 0.0, list[0].High
 		for i, l := range list {
 			v[i], u[i] = l.V, l.U
@@ -292,7 +312,7 @@ func (p *person) screens(y yardsticks) []stat.Screen {
 			if l.High != high {
 				high = 99
 			}
-			if l.Hour >= 0 && l.Hour < 6 {
+			if m == "shot_time" && l.Hour >= 0 && l.Hour < 6 {
 				hours, drifted = append(hours, l.Hour), append(drifted, l.U)
 			}
 		}

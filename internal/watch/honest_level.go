@@ -16,12 +16,18 @@ import (
 const screenOnTarget stat.ScreenKind = "on target in every measure"
 
 // onTargetMeasures are those whose levels are nearly independent of each other.
-var onTargetMeasures = []string{"dose", "yield", "shot_time", "milk_temp", "cup_mass"}
+var onTargetMeasures = [...]string{"dose", "yield", "shot_time", "milk_temp", "cup_mass"}
 
 const (
 	levelLeast = 20 // readings of one person behind a level
 	peopleMin  = 8  // people by whom levels are known
 )
+
+// peopleLevel says how people's own levels of a measure lie, in half-widths.
+type peopleLevel struct {
+	Mid float64 `json:"mid"`
+	SD  float64 `json:"sd"`
+}
 
 // levels works out how people's own levels lie, by the median and the median
 // absolute deviation, so that a few odd ones do not matter.

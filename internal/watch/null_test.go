@@ -42,7 +42,7 @@ func TestANullStreamRingsAboutAsOftenAsWished(t *testing.T) {
 // TestTheRunLengthOfALevelChartIsTheOneDesigned runs one chart on independent
 // normal subgroups of unknown mean and spread.
 func TestTheRunLengthOfALevelChartIsTheOneDesigned(t *testing.T) {
-	cfg := Config{FalseAlarms: 10}.filled() // a short run, so that it can be counted: 112
+	cfg := Config{FalseAlarms: 15}.filled() // a short run, so that it can be counted: 112
 	d, err := design(cfg)
 	if err != nil {
 		t.Fatal(err)

@@ -79,6 +79,11 @@ func (s *station) countFindings(b *Build) {
 	seen := make([]string, 0, 4)
 	for i := range b.Findings {
 		k := findingKey(&b.Findings[i])
+		if kind := b.Findings[i].Kind; kind == verdict.BelowTolerance || kind == verdict.AboveTolerance {
+			// The charts of level and spread see the same readings, and are not
+			// fooled by a lot that moves the share past a limit.
+			continue
+		}
 		if _, ok := perReading(k); !ok {
 			// A build counts once, however many lines it broke.
 			dup := false

@@ -20,6 +20,9 @@ const (
 	SignalSafety   SignalKind = "safety"   // one safety finding
 	SignalSite     SignalKind = "site"     // a site moved against the others
 	SignalChain    SignalKind = "chain"    // all sites moved at once
+	SignalVessel   SignalKind = "vessel"   // the drinks of a site in one vessel moved
+	SignalPeer     SignalKind = "peer"     // a station moved against others
+	SignalPump     SignalKind = "pump"     // a pump gives less or more than others
 	SignalLot      SignalKind = "lot"      // a lot differs from the one before
 	SignalBarista  SignalKind = "barista"  // a barista differs from the others beside
 	SignalRelease  SignalKind = "release"  // a release moved the cup
@@ -54,6 +57,7 @@ type Signal struct {
 	MilkLot   string `json:"milk_lot,omitempty"`
 	Release   uint64 `json:"release,omitempty"`
 	Serving   string `json:"serving,omitempty"`
+	Vessel    string `json:"vessel,omitempty"`
 	// Measure is a code in drink.Measures; "@syrup" after it says that only
 	// servings with syrup are meant, and grind_setting is the grinder's dial.
 	Measure string `json:"measure,omitempty"`
@@ -120,7 +124,7 @@ func (o *Out) add(p Out) {
 // signal completes a signal with its ID and words for how sure it is.
 func (o *Out) signal(s Signal) {
 	about := s.Measure
-	for _, t := range []string{s.Finding, s.Lot, s.Barista} {
+	for _, t := range []string{s.Finding, s.Lot, s.Barista, s.Vessel} {
 		if t != "" {
 			about += "+" + t
 		}

@@ -43,11 +43,20 @@ const oldShifts = 60
 // retarget notes a target that moved, begins the charts of the measure anew,
 // and weighs the reading against both targets.
 func (s *station) retarget(w *Watch, b *Build, r *Reading, out *Out) {
-	k := b.Serving + "|" + r.Check
-	if r.Check == "" {
-		k = b.Serving + "|" + r.Measure
+	check := r.Check
+	if check == "" {
+		check = r.Measure
 	}
-	old, known := s.Targets[k]
+	targets := s.Targets[b.Serving]
+	if targets == nil {
+		targets = map[string]float64{}
+		s.Targets[b.Serving] = targets
+	}
+	old, known := targets[check]
+	if len(s.Changed) == 0 && known && old == r.Target {
+		return
+	}
+	k := b.Serving + "|" + check
 	if known && old != r.Target {
 		if s.Old[r.Measure] == nil {
 			s.restart(w, b.Started, out, true, func(m string) bool { return m == r.Measure })
@@ -60,7 +69,7 @@ func (s *station) retarget(w *Watch, b *Build, r *Reading, out *Out) {
 		s.Changed[k] = retarget{Measure: r.Measure, Old: old, New: r.Target}
 	}
 	if !known || old != r.Target {
-		s.Targets[k] = r.Target
+		targets[check] = r.Target
 	}
 	c, changed := s.Changed[k]
 	o := s.Old[r.Measure]

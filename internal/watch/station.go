@@ -18,6 +18,7 @@ type station struct {
 	Shift     Shift     `json:"shift"`  // open now
 	Last      Shift     `json:"last"`   // closed last
 	LastAt    time.Time `json:"last_at"`
+	Opened    time.Time `json:"opened"` // first build of the open shift
 	Release   uint64    `json:"release"`
 	CoffeeLot string    `json:"coffee_lot"`
 	MilkLot   string    `json:"milk_lot"` // of the milk used most
@@ -39,16 +40,17 @@ type station struct {
 	Rates       map[string]*rate `json:"rates"`
 	Safety      map[string]int   `json:"safety"` // unsafe builds of the shift by finding
 	// Setting is the grinder's dial, Turned the sum of its changes this shift.
-	Setting  *float64            `json:"setting,omitempty"`
-	Turned   float64             `json:"turned"`
-	Dial     chart               `json:"dial"`
-	Targets  map[string]float64  `json:"targets"` // by serving and check
-	Changed  map[string]retarget `json:"changed"`
-	Old      map[string]*oldSpec `json:"old"` // by measure
-	SaidOld  uint64              `json:"said_old"`
-	Behind   tally               `json:"behind"` // builds since the day's start, Bad behind
-	Lots     map[string]*forerun `json:"lots"`   // by measure
-	Releases map[string]*forerun `json:"releases"`
+	Setting  *float64                      `json:"setting,omitempty"`
+	Turned   float64                       `json:"turned"`
+	Dial     chart                         `json:"dial"`
+	Targets  map[string]map[string]float64 `json:"targets"` // by serving and check
+	Changed  map[string]retarget           `json:"changed"`
+	Old      map[string]*oldSpec           `json:"old"` // by measure
+	SaidOld  uint64                        `json:"said_old"`
+	Behind   tally                         `json:"behind"` // builds since the day's start, Bad behind
+	Lots     map[string]*forerun           `json:"lots"`   // by measure
+	Releases map[string]*forerun           `json:"releases"`
+	Desks    map[string]*desk              `json:"desks,omitempty"` // by person, of the open shift
 }
 
 func (s *station) fill() {
@@ -77,7 +79,7 @@ func (s *station) fill() {
 		s.Safety = map[string]int{}
 	}
 	if s.Targets == nil {
-		s.Targets = map[string]float64{}
+		s.Targets = map[string]map[string]float64{}
 	}
 	if s.Changed == nil {
 		s.Changed = map[string]retarget{}
@@ -87,6 +89,9 @@ func (s *station) fill() {
 	}
 	if s.Lots == nil {
 		s.Lots = map[string]*forerun{}
+	}
+	if s.Desks == nil {
+		s.Desks = map[string]*desk{}
 	}
 	if s.Releases == nil {
 		s.Releases = map[string]*forerun{}
@@ -102,8 +107,11 @@ type charts struct {
 	Trend  chart `json:"trend"`
 	// WithinSS and WithinDF pool the spread within subgroups.
 	// Groups counts the subgroups and Reads their readings.
-	Groups   int     `json:"groups"`
-	Reads    int     `json:"reads"`
+	Groups int `json:"groups"`
+	Reads  int `json:"reads"`
+	// Sxx is the usual sum of squares of hours behind a slope, of Slopes shifts.
+	Sxx      float64 `json:"sxx"`
+	Slopes   int     `json:"slopes"`
 	WithinSS float64 `json:"within_ss"`
 	WithinDF int     `json:"within_df"`
 }
@@ -212,6 +220,9 @@ func (s *station) take(w *Watch, b *Build, out *Out) {
 		s.milkLot(w, b.Milk, b.MilkLot, b.Started, out)
 	}
 	s.LastAt = later(s.LastAt, b.Started)
+	if s.Builds == 0 {
+		s.Opened = b.Started.UTC()
+	}
 	s.Builds++
 	s.Behind.N++
 	if w.st.Majority > 0 && b.Release < w.st.Majority && b.Started.Sub(w.st.Since) > w.cfg.StaleAfter {
@@ -227,6 +238,10 @@ func (s *station) take(w *Watch, b *Build, out *Out) {
 		r := &b.Readings[i]
 		if math.IsNaN(r.Value) || math.IsInf(r.Value, 0) || math.IsNaN(r.Target) || math.IsInf(r.Target, 0) {
 			continue // judged elsewhere; nothing to chart
+		}
+		if b.Audited {
+			// An auditor's instruments say nothing of the station's own.
+			continue
 		}
 		if coffee[r.Measure] && s.Grace > 0 && b.Started.After(s.Adjusted) {
 			graced = true
@@ -256,6 +271,7 @@ func (s *station) reading(w *Watch, b *Build, r *Reading, syrup bool, out *Out) 
 	}
 	a.take(u)
 	a.Half += hw
+	w.places(s, b, r, u, hw)
 	if b.By != "" {
 		takeBy(a.By, b.By, u)
 	}

@@ -21,8 +21,10 @@ type Build struct {
 	Site, Station, By string
 	// Serving is a serving's ID in the release; Drink is its drink.
 	Serving, Drink, Milk string
-	Release              uint64
-	Shift                Shift
+	// Vessel as logged; empty where not known.
+	Vessel  string
+	Release uint64
+	Shift   Shift
 	// Started by the station's clock; Entered is when the last value was typed
 	// or fed in. Never the time of receipt: an honest offline batch bunches it.
 	Started, Entered time.Time

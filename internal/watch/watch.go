@@ -13,9 +13,10 @@ import (
 // Most of what is kept, so that memory is bounded by the chain and not by its
 // history.
 const (
-	mostKeys   = 64   // findings followed at one station
-	mostGroups = 4000 // lots, baristas and releases, by measure
-	mostPeople = 2000 // whose logs are screened
+	mostKeys   = 64     // findings followed at one station
+	mostGroups = 4000   // lots, baristas and releases, by measure
+	mostPeople = 2000   // whose logs are screened
+	mostCharts = 50_000 // of places compared, of each kind
 	groupLives = 90 * 24 * time.Hour
 	unitsMost  = 3.0 // half-widths of tolerance that one reading may count
 )
@@ -31,18 +32,28 @@ type Watch struct {
 
 // state is all that a snapshot holds.
 type state struct {
-	Day      time.Time            `json:"day"`
-	Last     time.Time            `json:"last"`
-	Late     int                  `json:"late"`
-	Stations map[string]*station  `json:"stations"`
-	Sites    map[string]*chart    `json:"sites"` // by site and measure
-	Chain    map[string]*chart    `json:"chain"` // by measure
-	Daily    map[string]*weighted `json:"daily"` // by site, measure and station, since the day's start
-	Groups   map[string]*group    `json:"groups"`
-	People   map[string]*person   `json:"people"`
-	Audits   tally                `json:"audits"`
-	Majority uint64               `json:"majority"`
-	Since    time.Time            `json:"since"` // of the majority
+	Day       time.Time            `json:"day"`
+	Last      time.Time            `json:"last"`
+	Late      int                  `json:"late"`
+	Stations  map[string]*station  `json:"stations"`
+	Sites     map[string]*chart    `json:"sites"`                // by site and measure
+	Chain     map[string]*chart    `json:"chain"`                // by measure
+	Daily     map[string]*mark     `json:"daily"`                // since the day's start
+	ChainLots map[string]string    `json:"chain_lots,omitempty"` // by measure
+	Waiting   map[string]*weighted `json:"waiting,omitempty"`    // by vessel, measure and site
+	Peers     map[string]*chart    `json:"peers,omitempty"`      // by station and measure
+	Pumps     map[string]*base     `json:"pumps,omitempty"`      // by measure and drink
+	Pumped    []pumped             `json:"pumped,omitempty"`     // since the day's start
+	Groups    map[string]*group    `json:"groups"`
+	People    map[string]*person   `json:"people"`
+	Audits    tally                `json:"audits"`
+	Logs      int                  `json:"logs"` // that were screened, as of the day before
+	// Usual is the spread within shifts and Levels where people's own levels lie,
+	// by measure, as of the day before.
+	Usual    map[string]float64     `json:"usual,omitempty"`
+	Levels   map[string]peopleLevel `json:"levels,omitempty"`
+	Majority uint64                 `json:"majority"`
+	Since    time.Time              `json:"since"` // of the majority
 }
 
 type tally struct {
@@ -83,7 +94,19 @@ func (s *state) fill() {
 		s.Chain = map[string]*chart{}
 	}
 	if s.Daily == nil {
-		s.Daily = map[string]*weighted{}
+		s.Daily = map[string]*mark{}
+	}
+	if s.ChainLots == nil {
+		s.ChainLots = map[string]string{}
+	}
+	if s.Waiting == nil {
+		s.Waiting = map[string]*weighted{}
+	}
+	if s.Peers == nil {
+		s.Peers = map[string]*chart{}
+	}
+	if s.Pumps == nil {
+		s.Pumps = map[string]*base{}
 	}
 	if s.Groups == nil {
 		s.Groups = map[string]*group{}
@@ -109,7 +132,7 @@ type snapshot struct {
 }
 
 // snapshotVersion changes when an older snapshot can no longer be read.
-const snapshotVersion = 1
+const snapshotVersion = 2
 
 // Snapshot is the whole state as JSON.
 func (w *Watch) Snapshot() ([]byte, error) {
@@ -150,7 +173,7 @@ func Restore(data []byte) (*Watch, error) {
 
 // Entries counts what is held in memory: charts, groups, keys and values.
 func (w *Watch) Entries() int {
-	n := len(w.st.Sites) + len(w.st.Chain) + len(w.st.Daily)
+	n := len(w.st.Sites) + len(w.st.Chain) + len(w.st.Daily) + len(w.st.Waiting) + len(w.st.Peers) + len(w.st.Pumps) + len(w.st.Pumped)
 	for _, g := range w.st.Groups {
 		n += len(g.At)
 	}
@@ -159,9 +182,10 @@ func (w *Watch) Entries() int {
 		for _, v := range p.Values {
 			n += len(v)
 		}
+		n += len(p.Sessions)
 	}
 	for _, s := range w.st.Stations {
-		n += len(s.Charts) + len(s.Acc) + len(s.Rates) + len(s.Targets) + len(s.Changed) + len(s.Safety)
+		n += len(s.Charts) + len(s.Acc) + len(s.Rates) + len(s.Targets) + len(s.Changed) + len(s.Safety) + len(s.Desks)
 	}
 	return n
 }
@@ -243,7 +267,7 @@ func (w *Watch) CloseDay() Out {
 			w.closeShift(s, &out)
 		}
 	}
-	w.compareSites(&out)
+	w.comparePlaces(&out)
 	w.compareGroups(&out)
 	w.behind(keys, &out)
 	w.screenLogs(&out)

@@ -18,8 +18,15 @@ import (
 // messy is a world in which every detector has something to see.
 func messy(seed uint64) *world {
 	w := newWorld(seed)
-	w.perShift, w.bars = 5, []string{"bar-1"}
+	w.perShift = 6
 	w.bend = func(w *world, b *Build, day int) {
+		b.Vessel = []string{"c240", "c350"}[w.rng.IntN(2)]
+		switch w.rng.IntN(4) {
+		case 0: // a drink that nobody measures; the machine times its shot
+			b.Sampled, b.Readings = false, b.Readings[2:3]
+		case 1:
+			b.Readings = append(b.Readings, Reading{Measure: "powder", Check: "sauce", Occurrence: 1, Value: 20 + w.rng.NormFloat64(), Target: 20, Low: 17, High: 23, Resolution: 1})
+		}
 		if day >= 12 {
 			if at(b, "tannery-row", "bar-1") {
 				move(b, "milk_temp", -1)
@@ -165,6 +172,11 @@ func TestTheOrderOfStationsWithinADayDoesNotMatter(t *testing.T) {
 			}
 			out.add(w.CloseDay())
 			slices.SortFunc(out.Signals, func(a, b Signal) int { return strings.Compare(a.ID, b.ID) })
+			for i := 1; i < len(out.Signals); i++ {
+				if id := out.Signals[i].ID; id == out.Signals[i-1].ID && out.Signals[i].Kind != SignalSafety {
+					rt.Fatalf("two signals have the ID %s", id)
+				}
+			}
 			return out.Signals
 		}
 		// Shuffle which station comes next, keeping each station's own order.

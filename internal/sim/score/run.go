@@ -192,6 +192,10 @@ func (l *listener) hear(out watch.Out, newDay bool, b *watch.Build) {
 			}
 		case watch.SignalLevel, watch.SignalSpread, watch.SignalTrend, watch.SignalSetting, watch.SignalRate:
 			a.told = l.shifts[s.Site+"/"+s.Station]
+		case watch.SignalQuestion:
+			if s.Finding == watch.ShiftLook {
+				a.told = l.shifts[s.Site+"/"+s.Station]
+			}
 		case watch.SignalStale:
 			if !s.Rule {
 				a.told = l.shifts[s.Site+"/"+s.Station]

@@ -30,6 +30,10 @@ type Config struct {
 	// Calibration is how many runs without a fault, of seeds that the score
 	// does not use, set the limits of the plain charts; 0 means 30.
 	Calibration int
+	// Within is how long the seeds may take: those not begun by then are left
+	// out, and Result.Seeds says how many there were. 0 means no limit. It does
+	// not hold for the calibration.
+	Within time.Duration
 	// Workers; 0 means as many as processors. The result does not depend on it.
 	Workers int
 	// Progress is told after each run, from several goroutines; may be nil.
@@ -70,6 +74,9 @@ func (c *Config) fill() error {
 		}
 	}
 	within("seeds", c.Seeds, 1, mostSeeds)
+	if c.Within < 0 {
+		errs = append(errs, fmt.Errorf("within: %s; it must be 0, no limit, or more", c.Within))
+	}
 	within("days", c.Days, 14, 366)
 	within("calibration", c.Calibration, 1, mostSeeds)
 	if c.First >= calibrationSeed-mostSeeds {
@@ -148,13 +155,22 @@ func Run(ctx context.Context, cfg Config) (*Result, error) {
 		return nil, err
 	}
 	all := make([]seedOutcome, cfg.Seeds)
+	began := time.Now()
 	err = parallel(ctx, cfg.Workers, cfg.Seeds, func(ctx context.Context, i int) error {
+		if cfg.Within > 0 && time.Since(began) > cfg.Within && i > 0 {
+			return nil
+		}
 		var err error
 		all[i], err = oneSeed(ctx, cfg, cfg.First+uint64(i), faulty, limit, tick)
 		return err
 	})
 	if err != nil {
 		return nil, err
+	}
+	// The first that was left out ends the score, whoever finished after it, so
+	// that the seeds are those that follow each other.
+	if n := slices.IndexFunc(all, func(o seedOutcome) bool { return o.quiet.months == 0 }); n >= 0 {
+		all, cfg.Seeds = all[:n], n
 	}
 	return summarise(cfg, faulty, limit, cal, all)
 }

@@ -195,6 +195,16 @@ func TestTheScoreDoesNotDependOnWorkers(t *testing.T) {
 	}
 }
 
+func TestAScoreOutOfTimeReportsOnTheSeedsThereAre(t *testing.T) {
+	r, err := Run(context.Background(), Config{Seeds: 3, Faults: []season.Fault{season.NoFault}, Days: 14, Sites: 2, Stations: 1, Calibration: 1, Workers: 1, Within: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.Seeds != 1 || len(r.Quiet) == 0 || r.Quiet[byWatch].Episodes.Runs != 1 {
+		t.Errorf("%d seeds, %+v; want the first alone", r.Seeds, r.Quiet)
+	}
+}
+
 func TestBadConfigurationsAreRefusedInWords(t *testing.T) {
 	for _, c := range []struct {
 		cfg  Config
@@ -202,6 +212,7 @@ func TestBadConfigurationsAreRefusedInWords(t *testing.T) {
 	}{
 		{Config{}, "seeds: 0"},
 		{Config{Seeds: 1, Days: 3}, "days: 3"},
+		{Config{Seeds: 1, Within: -1}, "within: -1ns"},
 		{Config{Seeds: 1, Faults: []season.Fault{"F99"}}, `fault: "F99"`},
 		{Config{Seeds: 1, First: calibrationSeed}, "first seed"},
 	} {

@@ -32,7 +32,7 @@ func (s *station) step() error {
 	t.Touched = t.Touched || shown != inForce || s.touches(x, rec, who)
 
 	b := &r.build
-	*b = watch.Build{ID: s.id(), Site: t.Site, Station: t.Station, By: t.By, Serving: rec.id, Drink: rec.drink, Milk: rec.milk,
+	*b = watch.Build{ID: s.id(), Site: t.Site, Station: t.Station, By: t.By, Serving: rec.id, Drink: rec.drink, Milk: rec.milk, Vessel: rec.vesselID,
 		Release: 1 + uint64(shown&1), Shift: s.roster, Started: r.at(x + s.clock), Sampled: want != 0, Audited: audited,
 		Readings: b.Readings[:0]}
 	if rec.pulls > 0 {
