@@ -24,7 +24,7 @@ type Row struct {
 	Peer     float64 `json:"peer"`
 	PeerName string  `json:"peer_name"`
 	// Ratio is how many times better ours is: peer/ours where less is better,
-	// ours/peer where more is. Goal is the least ratio asked for.
+	// ours/peer where more is. Goal is the least ratio asked for, 0 where none is.
 	Ratio float64 `json:"ratio"`
 	Goal  float64 `json:"goal"`
 	// HigherIsBetter is about Ours and Peer.
@@ -93,11 +93,14 @@ func WriteTable(w io.Writer, rows []Row) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "bench\tours\tpeer\t\tpeer is\tratio\tgoal\tmet")
 	for _, r := range rows {
-		met := "no"
-		if r.Met() {
+		goal, met := fmt.Sprintf("%.3g", r.Goal), "no"
+		switch {
+		case r.Goal == 0:
+			goal, met = "-", "-"
+		case r.Met():
 			met = "yes"
 		}
-		fmt.Fprintf(t, "%s\t%.4g\t%.4g\t%s\t%s\t%.3g\t%.3g\t%s\n", r.Name, r.Ours, r.Peer, r.Unit, r.PeerName, r.Ratio, r.Goal, met)
+		fmt.Fprintf(t, "%s\t%.4g\t%.4g\t%s\t%s\t%.3g\t%s\t%s\n", r.Name, r.Ours, r.Peer, r.Unit, r.PeerName, r.Ratio, goal, met)
 	}
 	if err := t.Flush(); err != nil {
 		return fmt.Errorf("writing the table of benches: %w", err)

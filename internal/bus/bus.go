@@ -57,11 +57,17 @@ const (
 	maxActBytes    = 256 << 20
 	// Long enough to commit a large batch, short enough that what was in flight
 	// when a bus went away comes again soon; counting it twice costs nothing.
-	ackWait         = 5 * time.Second
-	maxAckPending   = 1000
-	connectTimeout  = 5 * time.Second
-	reconnectWait   = 500 * time.Millisecond
-	reconnectJitter = 500 * time.Millisecond
+	ackWait        = 5 * time.Second
+	maxAckPending  = 1000
+	connectTimeout = 5 * time.Second
+	// Short, so that a stop reaches the counters within a second of the bus's
+	// return; the jitter keeps a chain from knocking all at once.
+	reconnectWait   = 250 * time.Millisecond
+	reconnectJitter = 250 * time.Millisecond
+	// A connection that died without a word is given up after pingsOut pings.
+	// The library's two minutes would keep a stop from a counter for six.
+	pingEvery = 10 * time.Second
+	pingsOut  = 2
 )
 
 // ReleaseSubject is where one release of a scope is published, and stays.
@@ -207,6 +213,8 @@ func Connect(ctx context.Context, url, name string, log *zap.Logger, opts ...nat
 		nats.MaxReconnects(-1),
 		nats.ReconnectWait(reconnectWait),
 		nats.ReconnectJitter(reconnectJitter, reconnectJitter),
+		nats.PingInterval(pingEvery),
+		nats.MaxPingsOutstanding(pingsOut),
 		nats.RetryOnFailedConnect(true),
 		nats.ReconnectBufSize(-1),
 		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) {

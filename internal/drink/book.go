@@ -11,6 +11,9 @@ type Book struct {
 	Vessels     []Vessel
 	Ingredients []Ingredient
 	Drinks      []Drink
+	// Sampling says what a station measures in a shift, in the YAML or JSON form
+	// that internal/sampling reads and checks; empty for its default.
+	Sampling []byte
 }
 
 // House holds what every drink shares.

@@ -1,6 +1,8 @@
 package drink
 
 import (
+	"bytes"
+	"crypto/sha256"
 	"fmt"
 	"reflect"
 	"slices"
@@ -111,6 +113,9 @@ func (d *differ) house() {
 	if d.old.Chain != d.new.Chain {
 		d.add(Change{Kind: Shared, Subject: "chain", Field: "name", Old: d.old.Chain, New: d.new.Chain, Reaches: d.reached(anyServing)})
 	}
+	if !bytes.Equal(d.old.Sampling, d.new.Sampling) {
+		d.add(Change{Kind: Shared, Subject: "house", Field: "sampling plan", Old: stated(d.old.Sampling), New: stated(d.new.Sampling), Reaches: d.reached(anyServing)})
+	}
 	shots := func(_ *Book, s *Serving) bool { return s.Shots > 0 }
 	reach := map[string]func(*Book, *Serving) bool{
 		"MilkMax":       func(_ *Book, s *Serving) bool { return hasMeasure(s, "milk_temp") },
@@ -142,6 +147,15 @@ func (d *differ) house() {
 		}
 		d.add(c)
 	}
+}
+
+// stated names a plan, whose lines the source's own difference shows.
+func stated(plan []byte) string {
+	if len(plan) == 0 {
+		return "the default"
+	}
+	sum := sha256.Sum256(plan)
+	return fmt.Sprintf("a plan of its own, %x", sum[:4])
 }
 
 func anyServing(*Book, *Serving) bool { return true }

@@ -29,6 +29,8 @@ const (
 	vesselsFile     = "vessels.yaml"
 	ingredientsFile = "ingredients.yaml"
 	drinksDir       = "drinks"
+	// SamplingFile may be left out.
+	SamplingFile = "sampling.yaml"
 )
 
 func drinkFile(id string) string { return drinksDir + "/" + id + ".yaml" }
@@ -174,6 +176,8 @@ func load(files map[string][]byte) (*Book, *reader) {
 	for _, name := range slices.Sorted(maps.Keys(files)) {
 		switch dir, base := path.Split(name); {
 		case name == houseFile, name == vesselsFile, name == ingredientsFile:
+		case name == SamplingFile:
+			r.sampling(files[name], b)
 		case dir == drinksDir+"/" && path.Ext(base) == ".yaml":
 			drinks++
 			if c, ok := r.open(files, name); ok {
@@ -181,13 +185,28 @@ func load(files map[string][]byte) (*Book, *reader) {
 			}
 		default:
 			r.report(Problem{Level: Error, File: clip(name), Fault: "is not a file of a book",
-				Allowed: houseFile + ", " + vesselsFile + ", " + ingredientsFile + ", " + drinksDir + "/*.yaml", Mend: "rename or remove it"})
+				Allowed: houseFile + ", " + vesselsFile + ", " + ingredientsFile + ", " + SamplingFile + ", " + drinksDir + "/*.yaml", Mend: "rename or remove it"})
 		}
 	}
 	if drinks == 0 {
 		r.report(unreadable(drinksDir, "no drinks", "add a file such as "+drinkFile("latte")))
 	}
 	return b, r
+}
+
+// MaxSamplingBytes bounds a book's sampling plan.
+const MaxSamplingBytes = 128 << 10
+
+// sampling keeps the plan as it stands, once it is known to be YAML of a size
+// that may be read again.
+func (r *reader) sampling(data []byte, b *Book) {
+	if len(data) > MaxSamplingBytes {
+		r.report(unreadable(SamplingFile, fmt.Sprintf("has %d bytes, at most %d are read", len(data), MaxSamplingBytes), "shorten it"))
+		return
+	}
+	if _, ok := r.open(map[string][]byte{SamplingFile: data}, SamplingFile); ok {
+		b.Sampling = data
+	}
 }
 
 func (r *reader) open(files map[string][]byte, name string) (cursor, bool) {

@@ -51,12 +51,12 @@ func (a Act) Kind() string { return a.Body.kind() }
 // bodies has one of each act type.
 func bodies() []Body {
 	return []Body{
-		&PersonAdded{}, &PersonChanged{}, &SiteSet{}, &NumberRaised{},
+		&PersonAdded{}, &PersonChanged{}, &PersonRecovered{}, &SiteSet{}, &EnrolmentMade{}, &StationEnrolled{}, &NumberRaised{},
 		&DraftCreated{}, &DraftSaved{}, &DraftCommented{}, &DraftProposed{}, &DraftApproved{}, &DraftReturned{}, &DraftWithdrawn{},
 		&OverlayProposed{}, &OverlayApproved{}, &OverlayReleased{}, &OverlayRetired{},
-		&EditionMade{}, &RolloutStarted{}, &WaveOpened{}, &SitesJoined{}, &WaveAdvised{}, &RolloutHalted{}, &RolloutResumed{}, &RolloutCompleted{}, &RolledBack{}, &DirectPublished{},
+		&EditionMade{}, &RolloutStarted{}, &WaveOpened{}, &SitesJoined{}, &WaveAdvised{}, &RolloutHalted{}, &RolloutResumed{}, &RolloutCompleted{}, &RolledBack{}, &RolloutReplaced{}, &DirectPublished{},
 		&StopOrdered{}, &StopAcknowledged{}, &StopLiftAsked{}, &StopLifted{},
-		&CardAcknowledged{}, &KeyListAccepted{},
+		&CardAcknowledged{}, &KeyListAccepted{}, &SigningKeyMade{},
 	}
 }
 

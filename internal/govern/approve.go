@@ -21,6 +21,9 @@ type Review struct {
 	SafetyReasons []string
 	// NeedsFoodSafety asks for a second person with that role.
 	NeedsFoodSafety bool
+	// Behind names the fields that a newer edition than the draft was begun from
+	// changed, and that the draft does not have; any blocks as errors do.
+	Behind []string
 	// Digest stands for all of it: an approval of another review is not counted.
 	Digest string
 	Touched
@@ -39,7 +42,7 @@ type Approval struct {
 // mayApprove wants the very role that the approval is given in.
 func (s *State) mayApprove(c Call, role Role) error {
 	if role != Approver && role != FoodSafety {
-		return bad("role", "is %.40q; approve as approver or food-safety", role)
+		return bad("role", "is %.40q; write approver or food-safety", role)
 	}
 	return s.may(c, "approve as "+string(role), role)
 }
@@ -49,11 +52,11 @@ func (s *State) mayApprove(c Call, role Role) error {
 func (s *State) approves(c Call, editors []string, earlier []Approval, cautions []string, r Review) ([]Caution, error) {
 	if !s.unclaimedCall(c) {
 		if slices.Contains(editors, c.Actor.Person) {
-			return nil, refuse(PermissionDenied, "OWN_CHANGE", "", "%s edited it and may not approve it; ask somebody who did not", c.Actor.Person)
+			return nil, refuse(PermissionDenied, "OWN_CHANGE", "", "%s edited this and may not approve it; ask somebody who did not", c.Actor.Person)
 		}
 		for _, a := range earlier {
 			if a.Person == c.Actor.Person && a.Review == r.Digest {
-				return nil, blocked("ALREADY_APPROVED", "", "%s approved it already as %s; the other approval needs another person", a.Person, a.Role)
+				return nil, blocked("ALREADY_APPROVED", "", "%s approved this already as %s; the other approval needs another person", a.Person, a.Role)
 			}
 		}
 	}
@@ -63,15 +66,17 @@ func (s *State) approves(c Call, editors []string, earlier []Approval, cautions 
 	var missing []string
 	for _, k := range r.Cautions {
 		if !slices.Contains(cautions, k.ID) {
-			missing = append(missing, k.ID+" ("+k.Text+")")
+			missing = append(missing, k.ID+", which is to be acknowledged: "+k.Text)
 		}
 	}
 	if len(missing) > 0 {
-		return nil, blocked("CAUTION_UNACKNOWLEDGED", "cautions", "these are to be acknowledged by id: %s", strings.Join(missing, "; "))
+		r := blocked("CAUTION_UNACKNOWLEDGED", "cautions", "lacks what is to be acknowledged by its id: %s", strings.Join(missing, "; "))
+		r.Fields = missing
+		return nil, r
 	}
 	for _, id := range cautions {
 		if !slices.ContainsFunc(r.Cautions, func(k Caution) bool { return k.ID == id }) {
-			return nil, blocked("CAUTION_UNKNOWN", "cautions", "%.40q is no caution of this review; read it again, it may have changed", id)
+			return nil, blocked("CAUTION_UNKNOWN", "cautions", "holds %.40q, which is no caution of this review; read the review again, it may have changed", id)
 		}
 	}
 	return r.Cautions, nil

@@ -89,16 +89,22 @@ type DraftSaved struct {
 	Etag     string `json:"etag"`
 	Revision int    `json:"revision"`
 	Reopens  bool   `json:"reopens,omitempty"`
+	// BaseEdition is set where the edit brought the draft up to a newer edition.
+	BaseEdition uint64 `json:"base_edition,omitempty"`
 	Touched
 }
 
 func (*DraftSaved) kind() string { return "draft.saved" }
 
 func (b *DraftSaved) tell() string {
-	if b.Reopens {
-		return fmt.Sprintf("edited draft %s (revision %d), which opens it again and drops its approvals", b.Draft, b.Revision)
+	out := fmt.Sprintf("edited draft %s (revision %d)", b.Draft, b.Revision)
+	if b.BaseEdition != 0 {
+		out = fmt.Sprintf("brought draft %s up to edition %d (revision %d)", b.Draft, b.BaseEdition, b.Revision)
 	}
-	return fmt.Sprintf("edited draft %s (revision %d)", b.Draft, b.Revision)
+	if b.Reopens {
+		out += ", which opens it again and drops its approvals"
+	}
+	return out
 }
 
 func (b *DraftSaved) apply(s *State, a *Act) error {
@@ -111,6 +117,9 @@ func (b *DraftSaved) apply(s *State, a *Act) error {
 	}
 	d.Etag, d.Revision, d.Updated, d.Touched = b.Etag, b.Revision, a.At, b.Touched
 	d.State, d.Approvals = DraftIsOpen, nil
+	if b.BaseEdition != 0 {
+		d.BaseEdition = b.BaseEdition
+	}
 	d.Editors = with(d.Editors, a.By)
 	return nil
 }
@@ -127,7 +136,7 @@ func (s *State) draft(id string) (*Draft, error) {
 	if d := s.t.Drafts[id]; d != nil {
 		return d, nil
 	}
-	return nil, refuse(NotFound, "DRAFT_NOT_FOUND", "name", "there is no draft %.80q", id)
+	return nil, refuse(NotFound, "DRAFT_NOT_FOUND", "name", "there is no draft %.80q; list the drafts to see their names", id)
 }
 
 // DraftCommented is a remark.

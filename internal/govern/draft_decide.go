@@ -21,11 +21,11 @@ func (s *State) CreateDraft(c Call, q NewDraft) ([]Act, error) {
 	}
 	switch {
 	case s.t.Drafts[q.ID] != nil:
-		return nil, refuse(AlreadyExists, "DRAFT_EXISTS", "draft_id", "there is a draft %q already; choose another id", q.ID)
+		return nil, refuse(AlreadyExists, "DRAFT_EXISTS", "draft_id", "is %q, and there is such a draft already; choose another id", q.ID)
 	case q.Etag == "":
-		return nil, bad("etag", "is missing")
+		return nil, bad("etag", "is missing; send the digest of the content")
 	case q.BaseEdition != 0 && s.t.Editions[q.BaseEdition] == nil:
-		return nil, refuse(NotFound, "EDITION_NOT_FOUND", "base_edition", "there is no edition %d", q.BaseEdition)
+		return nil, noEdition("base_edition", q.BaseEdition)
 	}
 	if q.Title == "" {
 		q.Title = q.ID
@@ -44,6 +44,8 @@ type DraftSave struct {
 	// Differing names the fields that somebody else changed since BaseEtag; the
 	// caller works them out when the etags differ.
 	Differing []string
+	// BaseEdition, when the edit brings the draft up to a newer edition.
+	BaseEdition uint64
 	Touched
 }
 
@@ -63,11 +65,13 @@ func (s *State) SaveDraft(c Call, id string, q DraftSave) ([]Act, error) {
 	case q.BaseEtag != d.Etag:
 		return nil, etagDiffers("draft "+d.ID, q.BaseEtag, d.Etag, q.Differing)
 	case q.Etag == "":
-		return nil, bad("etag", "is missing")
-	case q.Etag == d.Etag && (q.Title == "" || q.Title == d.Title):
+		return nil, bad("etag", "is missing; send the digest of the content")
+	case q.BaseEdition != 0 && s.t.Editions[q.BaseEdition] == nil:
+		return nil, noEdition("base_edition", q.BaseEdition)
+	case q.Etag == d.Etag && (q.Title == "" || q.Title == d.Title) && (q.BaseEdition == 0 || q.BaseEdition == d.BaseEdition):
 		return nil, nil
 	}
-	return s.acts(c, &DraftSaved{Draft: d.ID, Title: q.Title, Etag: q.Etag, Revision: d.Revision + 1, Reopens: d.State != DraftIsOpen, Touched: q.Touched}), nil
+	return s.acts(c, &DraftSaved{Draft: d.ID, Title: q.Title, Etag: q.Etag, Revision: d.Revision + 1, Reopens: d.State != DraftIsOpen, BaseEdition: q.BaseEdition, Touched: q.Touched}), nil
 }
 
 func etagDiffers(what, got, want string, fields []string) *Refused {
@@ -118,12 +122,22 @@ func (s *State) ProposeDraft(c Call, id, etag string, r Review) ([]Act, error) {
 		return nil, etagDiffers("draft "+d.ID, etag, d.Etag, nil)
 	case r.Errors > 0:
 		return nil, hasErrors(r.Errors)
+	case len(r.Behind) > 0:
+		return nil, s.behind(d, r)
 	}
 	return s.acts(c, &DraftProposed{Draft: d.ID, Revision: d.Revision, Etag: d.Etag, Review: r.Digest, Touched: r.Touched}), nil
 }
 
+// behind refuses what would take a newer edition's changes back unseen.
+func (s *State) behind(d *Draft, r Review) *Refused {
+	x := blocked("DRAFT_BEHIND", "name", "draft %s was begun from edition %d; edition %d has other values now and the draft would take them back: %s; bring it up to date first",
+		d.ID, d.BaseEdition, s.t.Newest, strings.Join(r.Behind, ", "))
+	x.Fields = r.Behind
+	return x
+}
+
 func hasErrors(n int) *Refused {
-	return blocked("BOOK_HAS_ERRORS", "files", "the check finds %d errors; mend them first", n)
+	return blocked("BOOK_HAS_ERRORS", "files", "the check finds %d %s in the book; mend them first", n, plural(n, "error"))
 }
 
 // ApproveDraft is refused to everybody who edited the draft, and until each
@@ -141,6 +155,9 @@ func (s *State) ApproveDraft(c Call, id, etag string, role Role, cautions []stri
 		return nil, blocked("DRAFT_NOT_PROPOSED", "name", "draft %s is %s; only a proposed one can be approved", d.ID, strings.ToLower(string(d.State)))
 	case etag != d.Etag:
 		return nil, etagDiffers("draft "+d.ID, etag, d.Etag, nil)
+	}
+	if len(r.Behind) > 0 {
+		return nil, s.behind(d, r)
 	}
 	seen, err := s.approves(c, d.Editors, d.Approvals, cautions, r)
 	if err != nil {

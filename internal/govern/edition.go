@@ -50,6 +50,10 @@ func (s *State) Edition(number uint64) (Edition, bool) { return get(s.t.Editions
 // Editions lists them, the first first.
 func (s *State) Editions() []Edition { return list(s.t.Editions) }
 
+func noEdition(field string, number uint64) *Refused {
+	return refuse(NotFound, "EDITION_NOT_FOUND", field, "there is no edition %d; list the rollouts or releases to see their numbers", number)
+}
+
 // Newest is the newest edition's number, 0 for none.
 func (s *State) Newest() uint64 { return s.t.Newest }
 

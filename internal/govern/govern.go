@@ -46,9 +46,19 @@ const Local = "local"
 // Authority is the actor of what the system does by itself.
 const Authority = "authority"
 
+// Machine is the actor of what was done on the authority's own machine while it
+// stood still.
+const Machine = "machine"
+
+// MachineActor is whoever may read and write the authority's data directory.
+func MachineActor() Actor {
+	return Actor{Person: Machine, Name: "Somebody at the authority's own machine", System: true}
+}
+
 // Actor is who calls.
 type Actor struct {
-	// Person is a person's id, Local, "station:<site>/<station>" or Authority.
+	// Person is a person's id, Local, "station:<site>/<station>", Authority or
+	// Machine.
 	Person string
 	// Name is shown in the record's sentences; the id where empty.
 	Name  string
@@ -98,7 +108,8 @@ type Refused struct {
 	Reason string
 	// Field of the request that it is about; may be empty.
 	Field string
-	// Fields that differ, for ETAG_DIFFERS.
+	// Fields that differ, for ETAG_DIFFERS; those that the draft would take back,
+	// for DRAFT_BEHIND; the cautions that are missing, for CAUTION_UNACKNOWLEDGED.
 	Fields []string
 	// Text says what is wrong, what is allowed and what to do.
 	Text string

@@ -50,9 +50,43 @@ func (s *State) AcceptKeyList(c Call, q KeyListAccepted) ([]Act, error) {
 	}
 	switch {
 	case q.Version != last+1:
-		return nil, blocked("KEY_LIST_VERSION", "key_list", "has version %d; the next is %d", q.Version, last+1)
+		return nil, blocked("KEY_LIST_VERSION", "key_list", "has version %d; the next to be taken is %d", q.Version, last+1)
 	case q.Digest == (Digest{}):
-		return nil, bad("key_list", "has no digest")
+		return nil, bad("key_list", "has no digest; this is a fault of the caller, which works it out")
 	}
 	return s.acts(c, &q), nil
+}
+
+// SigningKeyMade is a key made in the authority's directory. It signs nothing
+// before a key list names it.
+type SigningKeyMade struct {
+	ID    string `json:"id"`
+	Label string `json:"label"`
+}
+
+func (*SigningKeyMade) kind() string { return "key.made" }
+
+func (b *SigningKeyMade) tell() string {
+	return fmt.Sprintf("made signing key %s (%q), which signs nothing until a key list names it", b.ID, b.Label)
+}
+
+func (b *SigningKeyMade) apply(s *State, _ *Act) error {
+	s.t.SigningKeys[b.ID] = b.Label
+	return nil
+}
+
+// MakeSigningKey is for administrators. The key is made once it is allowed; one
+// that is in the record already gives no act.
+func (s *State) MakeSigningKey(c Call, label string, key func() (id string, err error)) ([]Act, error) {
+	if err := s.may(c, "make a signing key", Administrator); err != nil {
+		return nil, err
+	}
+	id, err := key()
+	if err != nil {
+		return nil, err
+	}
+	if _, known := s.t.SigningKeys[id]; known {
+		return nil, nil
+	}
+	return s.acts(c, &SigningKeyMade{ID: id, Label: label}), nil
 }

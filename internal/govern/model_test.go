@@ -43,6 +43,9 @@ type mRollout struct {
 	findings       map[string]bool
 }
 
+// far is after everything that is ever ordered.
+var far = monday.AddDate(50, 0, 0)
+
 type mDraft struct {
 	state          govern.DraftState
 	etag           string
@@ -189,23 +192,52 @@ func (m *model) trained(r *mRollout, site string) bool {
 	return 100*n >= r.pct*m.sites[site].People
 }
 
-// openWave opens the next one.
-func (m *model) openWave(r *mRollout, startAt func(site string) time.Time) {
+// astray names the edition that a site ends up on, where its rollout was given
+// up.
+func (m *model) astray(site string, of map[uint64]*mEdition) *mEdition {
+	e := of[m.base(site, far)]
+	if e == nil {
+		return nil
+	}
+	if r := m.rollouts[e.number]; r != nil && (r.state == govern.RolloutIsHalted || r.state == govern.RolloutIsReplaced || r.state == govern.RolloutIsUndone) {
+		return e
+	}
+	return nil
+}
+
+// away is when a site begins that is led away from an edition: before that
+// edition does, where it has not begun.
+func (m *model) away(site string, left *mEdition, start, now time.Time, of map[uint64]*mEdition) time.Time {
+	for _, t := range m.moments(now)[1:] {
+		if t.Before(start) && of[m.base(site, t)] == left && of[m.base(site, now)] != left {
+			start = t
+		}
+	}
+	return start
+}
+
+// openWave opens the next one. Sites astray come with it and do not wait.
+func (m *model) openWave(r *mRollout, startAt func(site string) time.Time, astray map[string]*mEdition) {
 	w := r.waves[r.open]
 	r.open++
 	r.goOn, r.rollBack = false, false
 	var add []string
 	all := slices.Sorted(maps.Keys(m.sites))
+	for _, site := range all {
+		if astray[site] != nil && !slices.Contains(r.reached, site) {
+			add = append(add, site)
+		}
+	}
 	for _, site := range govern.Shuffle(r.edition.number, all) {
 		want := w.All || slices.Contains(w.Sites, site) ||
 			w.SharePercent > 0 && 100*(len(r.reached)+len(add)) < w.SharePercent*len(all)
-		if want && !slices.Contains(r.reached, site) {
+		if want && !slices.Contains(r.reached, site) && !slices.Contains(add, site) {
 			add = append(add, site)
 		}
 	}
 	for _, site := range add {
 		r.reached = append(r.reached, site)
-		if r.pct > 0 && !r.edition.safety && !m.trained(r, site) {
+		if r.pct > 0 && !r.edition.safety && astray[site] == nil && !m.trained(r, site) {
 			r.waiting[site] = startAt(site)
 		} else {
 			m.give(r.edition, site, startAt(site))

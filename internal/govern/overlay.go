@@ -204,5 +204,5 @@ func (s *State) overlay(scope string) (*Overlay, error) {
 	if o := s.t.Overlays[scope]; o != nil {
 		return o, nil
 	}
-	return nil, refuse(NotFound, "OVERLAY_NOT_FOUND", "name", "there is no overlay of %.80q", scope)
+	return nil, refuse(NotFound, "OVERLAY_NOT_FOUND", "name", "there is no overlay of %.80q; list the overlays to see their scopes", scope)
 }

@@ -32,7 +32,7 @@ func (s *State) CreateOverlay(c Call, q NewOverlay) ([]Act, error) {
 		return nil, err
 	}
 	if o := s.t.Overlays[q.Scope]; o != nil && o.State != OverlayIsRetired {
-		return nil, refuse(AlreadyExists, "OVERLAY_EXISTS", "scope", "%s has an overlay already (%s); rebase it with other edits, or retire it", q.Scope, o.State)
+		return nil, refuse(AlreadyExists, "OVERLAY_EXISTS", "scope", "is %s, which has an overlay already (%s); rebase it with other edits, or retire it", q.Scope, strings.ToLower(string(o.State)))
 	}
 	return s.propose(c, q, false, []string{c.Actor.Person})
 }
@@ -44,11 +44,11 @@ func (s *State) propose(c Call, q NewOverlay, rebase bool, editors []string) ([]
 	case strings.TrimSpace(q.Reason) == "":
 		return nil, noReason("depart from the chain's book")
 	case q.Etag == "":
-		return nil, bad("etag", "is missing")
+		return nil, bad("etag", "is missing; send the digest of the edits")
 	case len(q.Edits) == 0:
 		return nil, bad("edits", "is empty; name at least one field")
 	case !json.Valid(q.Edits):
-		return nil, bad("edits", "is not JSON")
+		return nil, bad("edits", "is not JSON; send a list of edits")
 	case q.Review.Errors > 0:
 		return nil, hasErrors(q.Review.Errors)
 	}
@@ -114,7 +114,7 @@ func (s *State) ApproveOverlay(c Call, q OverlayApproval) ([]Act, error) {
 	case q.Etag != o.Etag:
 		return nil, etagDiffers("the overlay", q.Etag, o.Etag, nil)
 	case o.BaseEdition != s.t.Newest:
-		return nil, blocked("NEEDS_REBASE", "name", "it is pinned to edition %d, and %d is the newest; rebase it", o.BaseEdition, s.t.Newest)
+		return nil, blocked("NEEDS_REBASE", "name", "the overlay of %s is pinned to edition %d, and %d is the newest; rebase it", q.Scope, o.BaseEdition, s.t.Newest)
 	}
 	seen, err := s.approves(c, o.Editors, o.Approvals, q.Cautions, q.Review)
 	if err != nil {
@@ -198,7 +198,7 @@ func (s *State) RetireOverlay(c Call, scope, reason string, m Maker) ([]Act, err
 	direct := s.t.Direct[scope] != nil
 	switch {
 	case (o == nil || o.State == OverlayIsRetired) && !direct:
-		return nil, refuse(NotFound, "OVERLAY_NOT_FOUND", "name", "there is no overlay of %.80q, nor anything published directly for it", scope)
+		return nil, refuse(NotFound, "OVERLAY_NOT_FOUND", "name", "there is no overlay of %.80q, nor anything published directly for it; list the overlays to see their scopes", scope)
 	case strings.TrimSpace(reason) == "":
 		return nil, noReason("retire an overlay")
 	}

@@ -155,14 +155,14 @@ func (s *State) AddPerson(c Call, p NewPerson) ([]Act, error) {
 	switch {
 	case err != nil:
 		return nil, err
-	case p.ID == Local || p.ID == Authority:
+	case p.ID == Local || p.ID == Authority || p.ID == Machine:
 		return nil, bad("person_id", "is %q, which stands for the system; choose another", p.ID)
 	case s.t.People[p.ID] != nil:
-		return nil, refuse(AlreadyExists, "PERSON_EXISTS", "person_id", "%q exists; change it, or choose another id", p.ID)
+		return nil, refuse(AlreadyExists, "PERSON_EXISTS", "person_id", "is %q, and there is such a person already; change them, or choose another id", p.ID)
 	case len(roles) == 0:
 		return nil, bad("roles", "is empty; name at least one of %s", roleNames(Roles()))
 	case p.TokenHash == (Digest{}):
-		return nil, bad("token", "is missing")
+		return nil, bad("token", "is missing; this is a fault of the caller, which makes it")
 	case !s.Claimed() && !slices.Contains(roles, Administrator):
 		return nil, blocked("FIRST_MUST_ADMINISTER", "roles", "the first person must have the role administrator, or nobody could add the next")
 	}
@@ -194,7 +194,7 @@ func (s *State) ChangePerson(c Call, q PersonChange) ([]Act, error) {
 	}
 	p := s.t.People[q.ID]
 	if p == nil {
-		return nil, refuse(NotFound, "PERSON_NOT_FOUND", "name", "there is no person %.80q", q.ID)
+		return nil, refuse(NotFound, "PERSON_NOT_FOUND", "name", "there is no person %.80q; list the people to see their ids", q.ID)
 	}
 	next, err := normalRoles(q.Roles)
 	if err != nil {

@@ -113,8 +113,13 @@ func (p *player) rollOut() {
 	}
 	slices.Sort(ready)
 	id := p.pick("draft", append(ready, "d0", "none"))
-	if p.n("pass one", 0, 3) > 0 && p.m.unfinished() == nil {
+	open := p.m.unfinished()
+	if p.n("pass one", 0, 3) > 0 && (open == nil || open.state == govern.RolloutIsHalted) {
 		id = p.passed()
+	}
+	replaces := uint64(0)
+	if open != nil && p.n("replace", 0, 3) > 0 || p.n("replace at random", 0, 19) == 0 {
+		replaces = p.m.newest().number
 	}
 	who := p.who(govern.FleetManager)
 	waves := []govern.WaveSpec{{All: true}}
@@ -130,17 +135,37 @@ func (p *player) rollOut() {
 	w, startAt := p.when()
 	mk, make1 := p.edition(p.fresh("content"), p.n("safety", 0, 3) == 0)
 	pct := []int{0, 50, 100}[p.n("training", 0, 2)]
-	acts, err := p.o.CreateRollout(p.call(who), p.o.rules, govern.NewRollout{Draft: id, Waves: waves, When: w, TrainingPercent: pct, Make: mk})
+	acts, err := p.o.CreateRollout(p.call(who), p.o.rules, govern.NewRollout{Draft: id, Replaces: replaces, Waves: waves, When: w, TrainingPercent: pct, Make: mk})
 	d := p.m.drafts[id]
-	if !p.agree("roll out", p.can(who, govern.FleetManager) && d != nil && d.state == govern.DraftIsPassed && p.m.unfinished() == nil && known, acts, err) {
+	if !p.agree("roll out", p.can(who, govern.FleetManager) && d != nil && d.state == govern.DraftIsPassed && known &&
+		(open == nil && replaces == 0 || open != nil && open.state == govern.RolloutIsHalted && open.edition.number == replaces), acts, err) {
 		return
 	}
 	d.state = govern.DraftIsOut
+	left := p.m.newest()
 	e := make1()
+	astray := map[string]*mEdition{}
+	if open != nil {
+		for site := range p.m.sites {
+			if from := p.m.astray(site, p.of); from != nil {
+				astray[site] = from
+				plain := startAt
+				startAt = func(s string) time.Time {
+					if s == site && !p.m.isHeld(e, s) {
+						return p.m.away(s, from, plain(s), p.o.now, p.of)
+					}
+					return plain(s)
+				}
+			}
+		}
+		open.state, open.waiting = govern.RolloutIsReplaced, map[string]time.Time{}
+		left.held, left.everywhere = map[string]time.Time{}, false
+		e.safety = e.safety || left.safety
+	}
 	e.start, e.day = p.o.now, w.BusinessDay
 	r := &mRollout{edition: e, state: govern.RolloutRuns, waves: waves, pct: pct, waiting: map[string]time.Time{}, findings: map[string]bool{}}
 	p.m.rollouts[e.number] = r
-	p.m.openWave(r, startAt)
+	p.m.openWave(r, startAt, astray)
 }
 
 func (p *player) someRollout() (uint64, *mRollout) {
@@ -166,7 +191,7 @@ func (p *player) advance() {
 	if r.waves[r.open].All {
 		r.edition.start, r.edition.day = p.o.now, w.BusinessDay
 	}
-	p.m.openWave(r, startAt)
+	p.m.openWave(r, startAt, nil)
 }
 
 func (p *player) halt() {
@@ -211,10 +236,11 @@ func (p *player) report() {
 func (p *player) rollBack() {
 	who, objects := p.who(govern.FleetManager), p.n("objections", 0, 4) == 0
 	w, startAt := p.when()
-	n := len(p.m.editions)
-	content := ""
-	if n > 1 {
-		content = p.m.editions[n-2].content
+	content, before := "", false
+	for _, e := range p.m.editions[:len(p.m.editions)-1] {
+		if r := p.m.rollouts[e.number]; r == nil || r.state != govern.RolloutIsReplaced {
+			content, before = e.content, true
+		}
 	}
 	mk, make1 := p.edition(content, p.yes("safety"))
 	q := govern.RollBackTo{Reason: "worse", When: w, Make: mk}
@@ -222,7 +248,7 @@ func (p *player) rollBack() {
 		q.Objections = []string{"a stopped lot"}
 	}
 	acts, err := p.o.RollBack(p.call(who), p.o.rules, q)
-	if !p.agree("roll back", p.can(who, govern.FleetManager) && n > 1 && !objects, acts, err) {
+	if !p.agree("roll back", p.can(who, govern.FleetManager) && before && !objects, acts, err) {
 		return
 	}
 	left := p.m.newest()
@@ -230,12 +256,17 @@ func (p *player) rollBack() {
 	e.everywhere, e.start, e.day = left.everywhere, p.o.now, w.BusinessDay
 	r := p.m.rollouts[left.number]
 	var sites []string
+	from := map[string]*mEdition{}
 	for site := range p.m.sites {
 		got := left.everywhere
+		from[site] = left
 		if r != nil && !left.everywhere {
 			_, waits := r.waiting[site]
 			_, held := left.held[site]
 			got = slices.Contains(r.reached, site) && !waits && !held
+		}
+		if other := p.m.astray(site, p.of); other != nil {
+			got, from[site] = true, other
 		}
 		if got {
 			sites = append(sites, site)
@@ -251,11 +282,7 @@ func (p *player) rollBack() {
 	for _, site := range sites {
 		start := startAt(site)
 		if !p.m.isHeld(e, site) {
-			for _, t := range p.m.moments(p.o.now)[1:] {
-				if t.Before(start) && p.of[p.m.base(site, t)] == left && p.of[p.m.base(site, p.o.now)] != left {
-					start = t
-				}
-			}
+			start = p.m.away(site, from[site], start, p.o.now, p.of)
 		}
 		p.m.give(e, site, start)
 	}

@@ -166,7 +166,7 @@ func (p *player) edition(content string, isSafe bool) (govern.Maker, func() *mEd
 }
 
 func (p *player) step() {
-	switch p.pick("act", []string{"draft", "save", "propose", "approve", "approve", "return", "roll out", "roll out", "advance", "advance", "halt", "report", "roll back",
+	switch p.pick("act", []string{"draft", "save", "propose", "approve", "approve", "return", "roll out", "roll out", "roll out", "advance", "advance", "halt", "report", "roll back",
 		"acknowledge", "overlay", "rebase", "approve overlay", "approve overlay", "overlay to release", "overlay to release", "retire", "stop", "see stop", "lift", "site", "move site", "publish", "claim", "wait", "draft to roll out", "acknowledge", "acknowledge", "advance", "halt"}) {
 	case "draft":
 		p.draft()
@@ -345,7 +345,11 @@ func play(t *rapid.T) {
 			t.Fatalf("stop list %d to %d, stops %d to %d", version, after, len(stops), len(now))
 		}
 		p.check()
+		if p.n("try to end", 0, 9) == 0 {
+			p.escapes()
+		}
 	}
+	p.escapes()
 	p.o.replays()
 }
 

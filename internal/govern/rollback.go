@@ -1,10 +1,9 @@
 package govern
 
 import (
+	"cmp"
 	"fmt"
-	"slices"
 	"strings"
-	"time"
 
 	"samecup.example/samecup/internal/stat"
 )
@@ -60,7 +59,8 @@ func (b *RolledBack) apply(s *State, a *Act) error {
 
 // RollBackTo is what RollBack takes.
 type RollBackTo struct {
-	// Edition whose content comes back; 0 means the one before the newest.
+	// Edition whose content comes back; 0 means the one before the newest that
+	// was not replaced.
 	Edition uint64
 	Reason  string
 	When    When
@@ -74,21 +74,21 @@ type RollBackTo struct {
 // that its content can be held against today's facts.
 func (s *State) RollBackTarget(edition uint64) (uint64, error) {
 	if s.t.Newest == 0 {
-		return 0, blocked("NO_EDITION", "", "there is no edition yet")
+		return 0, blocked("NO_EDITION", "", "there is no edition yet, so nothing can be rolled back; release the chain's book first")
 	}
 	if edition == 0 {
 		for n := range s.t.Editions {
-			if n < s.t.Newest {
+			if r := s.t.Rollouts[n]; n < s.t.Newest && (r == nil || r.State != RolloutIsReplaced) {
 				edition = max(edition, n)
 			}
 		}
 		if edition == 0 {
-			return 0, blocked("NOTHING_BEFORE", "to_edition", "edition %d is the first; there is nothing to go back to", s.t.Newest)
+			return 0, blocked("NOTHING_BEFORE", "", "before edition %d there is none to go back to; mend it in a draft, and put that in its place", s.t.Newest)
 		}
 	}
 	switch {
 	case s.t.Editions[edition] == nil:
-		return 0, refuse(NotFound, "EDITION_NOT_FOUND", "to_edition", "there is no edition %d", edition)
+		return 0, noEdition("to_edition", edition)
 	case edition == s.t.Newest:
 		return 0, bad("to_edition", "is %d, the newest itself; name an older one", edition)
 	}
@@ -96,7 +96,8 @@ func (s *State) RollBackTarget(edition uint64) (uint64, error) {
 }
 
 // RollBack makes a new edition with an older one's content, for the sites that
-// got the newest one; it ends the newest one's rollout.
+// got the newest one, or were left on an edition before it that was halted; it
+// ends the newest one's rollout.
 func (s *State) RollBack(c Call, rules Rules, q RollBackTo) ([]Act, error) {
 	if err := s.may(c, "roll back", FleetManager); err != nil {
 		return nil, err
@@ -108,16 +109,19 @@ func (s *State) RollBack(c Call, rules Rules, q RollBackTo) ([]Act, error) {
 	case strings.TrimSpace(q.Reason) == "":
 		return nil, noReason("roll back")
 	case len(q.Objections) > 0:
-		return nil, blocked("ROLLBACK_BLOCKED", "to_edition", "edition %d fails today's facts: %s; mend it in a new draft instead", to, strings.Join(q.Objections, "; "))
+		return nil, blocked("ROLLBACK_BLOCKED", "to_edition", "the content of edition %d fails today's facts: %s; mend the newest edition in a draft instead, and put that in its place (replaces) where its rollout is halted", to, strings.Join(q.Objections, "; "))
 	}
 	at := s.stamp(c)
 	from := s.t.Editions[s.t.Newest]
 	all := from.Everywhere
-	sites := s.SitesOf("chain")
+	sites, astray := s.SitesOf("chain"), s.astray()
 	if r := s.t.Rollouts[from.Number]; !all && r != nil {
 		sites = without(r.Reached(), r.WaitingSites())
 		for _, h := range from.Held {
 			sites = without(sites, []string{h.Site})
+		}
+		for site := range astray {
+			sites = with(sites, site)
 		}
 	}
 	// A day that a site cannot resolve is found before anything is signed.
@@ -136,24 +140,7 @@ func (s *State) RollBack(c Call, rules Rules, q RollBackTo) ([]Act, error) {
 		return nil, err
 	}
 	for i := range b.Orders {
-		s.notMeanwhile(&b.Orders[i], from.Number, at)
+		s.notMeanwhile(&b.Orders[i], cmp.Or(astray[b.Orders[i].Site], from.Number), at)
 	}
 	return s.acts(c, e, b), nil
-}
-
-// notMeanwhile moves a site's roll-back forward to where the edition that is
-// left would still have begun, so that it never does.
-func (s *State) notMeanwhile(so *SiteOrder, left uint64, at time.Time) {
-	f := s.t.Follows[so.Site]
-	if f == nil {
-		return
-	}
-	if i := inForce(f.Base, at); i >= 0 && f.Base[i].Edition == left {
-		return // it has begun
-	}
-	i := slices.IndexFunc(f.Base, func(o Order) bool { return o.Edition == left && o.Start.After(at) })
-	if i >= 0 && f.Base[i].Start.Before(so.Start) {
-		o := f.Base[i]
-		so.Start, so.BusinessDay, so.Minute = o.Start, o.BusinessDay, o.Minute
-	}
 }

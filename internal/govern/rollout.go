@@ -17,6 +17,8 @@ const (
 	RolloutIsHalted RolloutState = "HALTED"
 	RolloutIsDone   RolloutState = "COMPLETE"
 	RolloutIsUndone RolloutState = "ROLLED_BACK"
+	// RolloutIsReplaced: it was halted, and a mended edition took its place.
+	RolloutIsReplaced RolloutState = "REPLACED"
 )
 
 // WaveSpec says whom a wave reaches; exactly one field is set.
@@ -52,9 +54,13 @@ type Rollout struct {
 	When            When          `json:"when,omitzero"`
 	Test            stat.WaveTest `json:"test"`
 	TrainingPercent int           `json:"training_percent,omitempty"`
-	Author          string        `json:"author"`
-	Created         time.Time     `json:"created"`
-	Note            string        `json:"note,omitempty"`
+	// Replaces is the halted edition that it took the place of, ReplacedBy the
+	// one that took its own; 0 for none.
+	Replaces   uint64    `json:"replaces,omitempty"`
+	ReplacedBy uint64    `json:"replaced_by,omitempty"`
+	Author     string    `json:"author"`
+	Created    time.Time `json:"created"`
+	Note       string    `json:"note,omitempty"`
 	// Reason why it halted or was rolled back.
 	Reason string `json:"reason,omitempty"`
 	// Advice on the open waves, and the report when it last changed.
@@ -133,13 +139,16 @@ func (s *State) running() *Rollout {
 
 func (s *State) noRollout() error {
 	if r := s.unfinished(); r != nil {
-		return blocked("ROLLOUT_OPEN", "", "rollout %d is %s; finish it or roll it back first", r.Edition, stateWord(r.State))
+		if r.State == RolloutIsHalted {
+			return blocked("ROLLOUT_OPEN", "", "rollout %d is halted; resume it, roll it back, or let an approved draft take its place (replaces)", r.Edition)
+		}
+		return blocked("ROLLOUT_OPEN", "", "rollout %d is running; open its last wave, or halt it and roll it back or replace it", r.Edition)
 	}
 	return nil
 }
 
 func stateWord(st RolloutState) string {
-	return map[RolloutState]string{RolloutRuns: "running", RolloutIsHalted: "halted", RolloutIsDone: "complete", RolloutIsUndone: "rolled back"}[st]
+	return map[RolloutState]string{RolloutRuns: "running", RolloutIsHalted: "halted", RolloutIsDone: "complete", RolloutIsUndone: "rolled back", RolloutIsReplaced: "replaced"}[st]
 }
 
 // RolloutStarted sets an edition on its way.
@@ -150,6 +159,7 @@ type RolloutStarted struct {
 	When            When          `json:"when,omitzero"`
 	Test            stat.WaveTest `json:"test"`
 	TrainingPercent int           `json:"training_percent,omitempty"`
+	Replaces        uint64        `json:"replaces,omitempty"`
 	Note            string        `json:"note,omitempty"`
 	Touched
 }
@@ -172,7 +182,7 @@ func (b *RolloutStarted) apply(s *State, a *Act) error {
 		return fmt.Errorf("no edition %d", b.Edition)
 	}
 	r := &Rollout{Edition: b.Edition, Draft: b.Draft, State: RolloutRuns, When: b.When, Test: b.Test, TrainingPercent: b.TrainingPercent,
-		Author: a.By, Created: a.At, Note: b.Note, Advice: stat.AdviceCannotTell, Changed: a.Number}
+		Replaces: b.Replaces, Author: a.By, Created: a.At, Note: b.Note, Advice: stat.AdviceCannotTell, Changed: a.Number}
 	for _, w := range b.Waves {
 		r.Waves = append(r.Waves, Wave{WaveSpec: w})
 	}

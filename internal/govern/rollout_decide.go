@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"encoding/binary"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -14,6 +15,10 @@ import (
 // NewRollout is what CreateRollout takes.
 type NewRollout struct {
 	Draft string
+	// Replaces names the halted edition that this one takes the place of; 0 where
+	// no rollout is open. Its first wave takes in every site that was left on a
+	// halted edition, whatever else it names, and these wait for no training.
+	Replaces uint64
 	// Waves in their order, the last for all; empty means all at once.
 	Waves []WaveSpec
 	When  When
@@ -37,7 +42,8 @@ func (s *State) CreateRollout(c Call, rules Rules, q NewRollout) ([]Act, error) 
 	if d.State != DraftIsPassed {
 		return nil, blocked("DRAFT_NOT_APPROVED", "draft", "draft %s is %s; only an approved one can be rolled out", d.ID, strings.ToLower(string(d.State)))
 	}
-	if err := s.noRollout(); err != nil {
+	old, err := s.inPlaceOf(q.Replaces)
+	if err != nil {
 		return nil, err
 	}
 	if len(q.Waves) == 0 {
@@ -47,11 +53,11 @@ func (s *State) CreateRollout(c Call, rules Rules, q NewRollout) ([]Act, error) 
 		return nil, err
 	}
 	if q.TrainingPercent < 0 || q.TrainingPercent > 100 {
-		return nil, bad("training_percent", "is %d; 0 to 100", q.TrainingPercent)
+		return nil, bad("training_percent", "is %d; write a percentage of a site's people from 0 to 100", q.TrainingPercent)
 	}
 	test, err := q.Test.Filled()
 	if err != nil {
-		return nil, bad("test", "%v", err)
+		return nil, bad("test", "cannot be used: %v", err)
 	}
 	// A day that no site can resolve is found before anything is signed.
 	probe := Edition{Members: map[string]uint64{"chain": 1}}
@@ -64,16 +70,24 @@ func (s *State) CreateRollout(c Call, rules Rules, q NewRollout) ([]Act, error) 
 	}
 	e := newEditionMade(m)
 	e.Draft, e.Note = d.ID, q.Note
-	start := &RolloutStarted{Edition: e.Edition, Draft: d.ID, Waves: q.Waves, When: q.When, Test: test, TrainingPercent: q.TrainingPercent, Note: q.Note, Touched: m.about()}
+	bodies := []Body{e}
+	var astray map[string]uint64
+	if old != nil {
+		// What it mends may have been a safety change for those who get both at once.
+		e.Safety = e.Safety || s.t.Editions[old.Edition].Safety
+		bodies = append(bodies, &RolloutReplaced{Edition: old.Edition, By: e.Edition, Touched: m.about()})
+		astray = s.astray()
+	}
+	start := &RolloutStarted{Edition: e.Edition, Draft: d.ID, Replaces: q.Replaces, Waves: q.Waves, When: q.When, Test: test, TrainingPercent: q.TrainingPercent, Note: q.Note, Touched: m.about()}
 	r := &Rollout{Edition: e.Edition, TrainingPercent: q.TrainingPercent}
 	for _, w := range q.Waves {
 		r.Waves = append(r.Waves, Wave{WaveSpec: w})
 	}
-	open, done, err := s.open(rules, r, *e.edition(c.Actor.Person, s.stamp(c)), q.When, s.stamp(c))
+	open, done, err := s.open(rules, r, *e.edition(c.Actor.Person, s.stamp(c)), q.When, s.stamp(c), astray)
 	if err != nil {
 		return nil, err
 	}
-	bodies := []Body{e, start, open}
+	bodies = append(bodies, start, open)
 	if done {
 		bodies = append(bodies, &RolloutCompleted{Edition: e.Edition, Touched: m.about()})
 	}
@@ -100,16 +114,17 @@ func (s *State) wantWaves(waves []WaveSpec) error {
 		share = max(share, w.SharePercent)
 		for _, id := range w.Sites {
 			if s.t.Sites[id] == nil {
-				return blocked("SITE_NOT_FOUND", "waves", "wave %d names %.80q, and there is no such site", i+1, id)
+				return blocked("SITE_NOT_FOUND", "waves", "wave %d names %.80q, and there is no such site; add it first, or mend the name", i+1, id)
 			}
 		}
 	}
 	return nil
 }
 
-// reach lists the sites that a wave adds to those reached, sorted.
-func (s *State) reach(edition uint64, w WaveSpec, reached []string) []string {
-	var out []string
+// reach lists the sites that a wave adds to those reached, sorted; those astray
+// are among them.
+func (s *State) reach(edition uint64, w WaveSpec, reached []string, astray map[string]uint64) []string {
+	out := without(slices.Collect(maps.Keys(astray)), reached)
 	add := func(id string) {
 		if s.t.Sites[id] != nil && !slices.Contains(out, id) && !slices.Contains(reached, id) {
 			out = append(out, id)
@@ -121,7 +136,7 @@ func (s *State) reach(edition uint64, w WaveSpec, reached []string) []string {
 		out = without(all, reached)
 	case w.SharePercent > 0:
 		want := (w.SharePercent*len(all)+99)/100 - len(reached)
-		for _, id := range without(Shuffle(edition, all), reached) {
+		for _, id := range without(without(Shuffle(edition, all), reached), out) {
 			if len(out) < want {
 				out = append(out, id)
 			}
@@ -160,16 +175,17 @@ func Shuffle(edition uint64, sites []string) []string {
 	return out
 }
 
-// open works out the next wave of a rollout.
-func (s *State) open(rules Rules, r *Rollout, e Edition, w When, at time.Time) (b *WaveOpened, done bool, err error) {
+// open works out the next wave of a rollout. Sites astray, each with the edition
+// that it is to leave, come with it, and do not wait.
+func (s *State) open(rules Rules, r *Rollout, e Edition, w When, at time.Time, astray map[string]uint64) (b *WaveOpened, done bool, err error) {
 	spec := r.Waves[r.Open].WaveSpec
-	b = &WaveOpened{Edition: e.Number, Wave: r.Open, When: w, Reached: s.reach(e.Number, spec, r.Reached()), Touched: e.about()}
+	b = &WaveOpened{Edition: e.Number, Wave: r.Open, When: w, Reached: s.reach(e.Number, spec, r.Reached(), astray), Touched: e.about()}
 	ready := b.Reached
 	if r.TrainingPercent > 0 && !e.Safety {
 		ready = nil
 		var wait []string
 		for _, id := range b.Reached {
-			if s.acknowledged(e.Number, id) >= Needed(r.TrainingPercent, s.t.Sites[id].People) {
+			if astray[id] != 0 || s.acknowledged(e.Number, id) >= Needed(r.TrainingPercent, s.t.Sites[id].People) {
 				ready = append(ready, id)
 			} else {
 				wait = append(wait, id)
@@ -184,6 +200,11 @@ func (s *State) open(rules Rules, r *Rollout, e Edition, w When, at time.Time) (
 	}
 	if b.Orders, b.Held, err = s.place(rules, e, ready, w, at); err != nil {
 		return nil, false, err
+	}
+	for i := range b.Orders {
+		if left := astray[b.Orders[i].Site]; left != 0 {
+			s.notMeanwhile(&b.Orders[i], left, at)
+		}
 	}
 	done = spec.All && len(b.Waiting) == 0 && len(r.WaitingSites()) == 0
 	return b, done, nil
@@ -230,7 +251,7 @@ func (s *State) rollout(edition uint64) (*Rollout, error) {
 	if r := s.t.Rollouts[edition]; r != nil {
 		return r, nil
 	}
-	return nil, refuse(NotFound, "ROLLOUT_NOT_FOUND", "name", "there is no rollout %d", edition)
+	return nil, refuse(NotFound, "ROLLOUT_NOT_FOUND", "name", "there is no rollout %d; list the rollouts to see their numbers", edition)
 }
 
 func (r *Rollout) wantEtag(etag string) error {
@@ -262,15 +283,15 @@ func (s *State) AdvanceRollout(c Call, rules Rules, edition uint64, q Advance) (
 	}
 	switch {
 	case r.State == RolloutIsHalted:
-		return nil, blocked("ROLLOUT_HALTED", "name", "rollout %d is halted (%s); resume it with a reason, or roll back", edition, r.Reason)
+		return nil, blocked("ROLLOUT_HALTED", "name", "rollout %d is halted (%s); resume it with a reason, roll it back, or put a mended edition in its place", edition, r.Reason)
 	case r.State != RolloutRuns:
-		return nil, blocked("ROLLOUT_ENDED", "name", "rollout %d is %s", edition, stateWord(r.State))
+		return nil, blocked("ROLLOUT_ENDED", "name", "rollout %d is %s; begin another one with an approved draft", edition, stateWord(r.State))
 	case r.Open == len(r.Waves):
 		return nil, blocked("NO_MORE_WAVES", "name", "all waves of rollout %d are open; it completes when no site waits for training", edition)
 	case r.Advice != stat.AdviceGoOn && strings.TrimSpace(q.Reason) == "":
 		return nil, refuse(FailedPrecondition, "REASON_MISSING", "reason", "is empty; the test's advice is %s, and to go on regardless, say why", r.Advice)
 	}
-	b, done, err := s.open(rules, r, *s.t.Editions[edition], q.When, s.stamp(c))
+	b, done, err := s.open(rules, r, *s.t.Editions[edition], q.When, s.stamp(c), nil)
 	if err != nil {
 		return nil, err
 	}
@@ -296,7 +317,7 @@ func (s *State) HaltRollout(c Call, edition uint64, reason string) ([]Act, error
 	case r.State == RolloutIsHalted:
 		return nil, nil
 	case r.State != RolloutRuns:
-		return nil, blocked("ROLLOUT_ENDED", "name", "rollout %d is %s", edition, stateWord(r.State))
+		return nil, blocked("ROLLOUT_ENDED", "name", "rollout %d is %s, so there is nothing to halt", edition, stateWord(r.State))
 	case strings.TrimSpace(reason) == "":
 		return nil, noReason("halt a rollout")
 	}

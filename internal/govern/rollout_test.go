@@ -237,3 +237,78 @@ func TestSharesAreAFixedShuffle(t *testing.T) {
 		t.Fatal("every edition begins at the same sites")
 	}
 }
+
+// A halted edition that alone declares an allergen can neither be rolled back
+// nor go on: a mended one takes its place.
+func TestAMendedEditionTakesAHaltedOnesPlace(t *testing.T) {
+	o := launched(t)
+	o.rollOut("autumn", govern.NewRollout{Make: safety(maker("autumn", "chain")), Waves: []govern.WaveSpec{{Sites: []string{"tannery-row", "lantern-hill"}}, {All: true}}})
+	o.approved("mended")
+	mended := govern.NewRollout{Draft: "mended", Make: maker("mended", "chain"), TrainingPercent: 100,
+		Waves: []govern.WaveSpec{{Sites: []string{"oyster-steps"}}, {All: true}}}
+	acts, err := o.CreateRollout(o.call("max"), o.rules, mended)
+	o.refused("ROLLOUT_OPEN", acts, err)
+	mended.Replaces = 2
+	acts, err = o.CreateRollout(o.call("max"), o.rules, mended)
+	o.refused("ROLLOUT_NOT_HALTED", acts, err)
+	o.do(o.HaltRollout(o.call("kit"), 2, "too pale"))
+	acts, err = o.RollBack(o.call("max"), o.rules, govern.RollBackTo{Reason: "too pale", Objections: []string{"syrup contains soya according to edition 2"}, Make: maker("one", "chain")})
+	o.refused("ROLLBACK_BLOCKED", acts, err)
+	mended.Replaces = 7
+	acts, err = o.CreateRollout(o.call("max"), o.rules, mended)
+	o.refused("ROLLOUT_NOT_FOUND", acts, err)
+	mended.Replaces = 1
+	acts, err = o.CreateRollout(o.call("max"), o.rules, mended)
+	o.refused("ROLLOUT_NOT_FOUND", acts, err) // edition 1 was published directly
+
+	mended.Replaces = 2
+	o.do(o.CreateRollout(o.call("max"), o.rules, mended))
+	for _, site := range []string{"tannery-row", "lantern-hill", "oyster-steps"} {
+		o.follows(site, 3)
+	}
+	o.follows("quillmaker-street", 1)
+	old, _ := o.Rollout(2)
+	now, _ := o.Rollout(3)
+	if old.State != govern.RolloutIsReplaced || old.ReplacedBy != 3 || now.Replaces != 2 || len(now.Reached()) != 3 || len(now.WaitingSites()) != 0 {
+		t.Fatalf("%+v\n%+v", old, now)
+	}
+	// For a site that never had edition 2 the two are one change, and a safety one.
+	if e, _ := o.Edition(3); !e.Safety {
+		t.Fatal("what edition 2 declared no longer counts as a safety change")
+	}
+	acts, err = o.ResumeRollout(o.call("max"), o.rules, 2, "", "after all")
+	o.refused("ROLLOUT_NOT_HALTED", acts, err)
+	o.site("salt-lane", "coast", "Europe/Athens", 2)
+	o.follows("salt-lane", 1)
+	o.do(o.AdvanceRollout(o.call("max"), o.rules, 3, govern.Advance{Reason: "it is mended"}))
+	for _, v := range o.Sites() {
+		o.follows(v.ID, 3)
+	}
+	// Going back passes over what was replaced.
+	if to, err := o.RollBackTarget(0); to != 1 || err != nil {
+		t.Fatal(to, err)
+	}
+	o.replays()
+}
+
+// What a halted edition would still begin never does once it is replaced, and
+// its sites need no training to leave it.
+func TestAReplacedEditionNeverBegins(t *testing.T) {
+	o := launched(t)
+	o.rollOut("autumn", govern.NewRollout{When: govern.When{BusinessDay: "2026-10-21"}, Waves: []govern.WaveSpec{{SharePercent: 99}, {All: true}}})
+	o.do(o.HaltRollout(o.call("kit"), 2, "a slip"))
+	o.approved("mended")
+	o.do(o.CreateRollout(o.call("max"), o.rules, govern.NewRollout{Draft: "mended", Replaces: 2, TrainingPercent: 50,
+		When: govern.When{BusinessDay: "2026-10-23"}, Make: maker("mended", "chain")}))
+	for _, v := range o.Sites() {
+		o.follows(v.ID, 1, 3)
+	}
+	orders, _ := o.Orders("tannery-row")
+	if got := orders[1]; got.BusinessDay != "2026-10-21" {
+		t.Fatalf("edition 3 begins %+v, after edition 2 would have", got)
+	}
+	if o.state(3) != govern.RolloutIsDone {
+		t.Fatal(o.state(3))
+	}
+	o.replays()
+}

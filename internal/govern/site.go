@@ -127,14 +127,14 @@ func (s *State) wantSite(q Site) error {
 	}
 	for _, m := range q.Opening {
 		if m < -1 || m > 1439 {
-			return bad("site.opening_minutes", "holds %d; 0 to 1439, or -1 for closed", m)
+			return bad("site.opening_minutes", "holds %d; write minutes after midnight, 0 to 1439, or -1 for closed", m)
 		}
 	}
 	if q.DayCut < 0 || q.DayCut > 1439 {
-		return bad("site.day_cut_minutes", "is %d; 0 to 1439", q.DayCut)
+		return bad("site.day_cut_minutes", "is %d; write minutes after midnight, 0 to 1439", q.DayCut)
 	}
 	if q.People < 0 || q.People > 100_000 {
-		return bad("site.people_count", "is %d; 0 to 100000", q.People)
+		return bad("site.people_count", "is %d; write 0 to 100000", q.People)
 	}
 	return nil
 }
@@ -152,7 +152,7 @@ func (s *State) AddSite(c Call, rules Rules, q Site) ([]Act, error) {
 		if v.equal(q) {
 			return nil, nil
 		}
-		return nil, refuse(AlreadyExists, "SITE_DIFFERS", "site", "%s exists with other facts; update it instead", q.ID)
+		return nil, refuse(AlreadyExists, "SITE_DIFFERS", "site", "is %s, which exists with other facts; change it instead", q.ID)
 	}
 	b := &SiteSet{Site: q, New: true}
 	b.Orders, b.Held = s.join(rules, q, s.stamp(c))
@@ -200,7 +200,7 @@ func (s *State) UpdateSite(c Call, rules Rules, q Site) ([]Act, error) {
 	}
 	v := s.t.Sites[q.ID]
 	if v == nil {
-		return nil, refuse(NotFound, "SITE_NOT_FOUND", "site.id", "there is no site %q; add it", q.ID)
+		return nil, refuse(NotFound, "SITE_NOT_FOUND", "site.id", "there is no site %.80q; add it first", q.ID)
 	}
 	if v.equal(q) {
 		return nil, nil

@@ -31,13 +31,19 @@ type tables struct {
 	Follows map[string]*follows `json:"follows,omitempty"`
 	Direct  map[string][]Order  `json:"direct,omitempty"`
 
+	// Stations by "site/station".
+	Stations map[string]*Station `json:"stations,omitempty"`
+
 	Stops       map[string]*Stop `json:"stops,omitempty"`
 	StopCount   uint64           `json:"stop_count,omitempty"`
 	StopVersion uint64           `json:"stop_version,omitempty"`
 
 	Training map[uint64]*training `json:"training,omitempty"`
 	Keys     []KeyListAccepted    `json:"keys,omitempty"`
-	Requests []answered           `json:"requests,omitempty"`
+	// SigningKeys are the labels of those made here, by ID.
+	SigningKeys map[string]string `json:"signing_keys,omitempty"`
+
+	Requests []answered `json:"requests,omitempty"`
 }
 
 type answered struct {
@@ -70,6 +76,8 @@ func (t *tables) fill() {
 	made(&t.Releases)
 	made(&t.Rollouts)
 	made(&t.Follows)
+	made(&t.Stations)
+	made(&t.SigningKeys)
 	made(&t.Direct)
 	made(&t.Stops)
 	made(&t.Training)
@@ -202,25 +210,25 @@ func (s *State) may(c Call, what string, roles ...Role) error {
 			return nil
 		}
 	}
-	return refuse(PermissionDenied, "ROLE_MISSING", "", "%s may not %s: it needs the role %s; ask an administrator", a.Person, what, orList(roles))
+	return refuse(PermissionDenied, "ROLE_MISSING", "", "%s may not %s: it needs %s; ask an administrator", a.Person, what, orList(roles))
 }
 
 // fresh is the backstop for a caller that did not ask Answered.
 func (s *State) fresh(c Call) error {
 	if r, ok := s.requests[c.RequestID]; ok && c.RequestID != "" {
 		if r.Digest != c.RequestDigest {
-			return refuse(AlreadyExists, "REQUEST_REUSED", "request_id", "%s stands for another request (act %d); use a fresh UUID for each", c.RequestID, r.Act)
+			return refuse(AlreadyExists, "REQUEST_REUSED", "request_id", "is %s, which stands for another request (act %d); use a fresh UUID for each", c.RequestID, r.Act)
 		}
-		return refuse(AlreadyExists, "REQUEST_ANSWERED", "request_id", "%s was answered by act %d", c.RequestID, r.Act)
+		return refuse(AlreadyExists, "REQUEST_ANSWERED", "request_id", "is %s, which was answered by act %d", c.RequestID, r.Act)
 	}
 	return nil
 }
 
 func orList(roles []Role) string {
 	if len(roles) == 0 {
-		return "of any kind but auditor"
+		return "a role other than auditor"
 	}
-	out := string(roles[0])
+	out := "the role " + string(roles[0])
 	for i, r := range roles[1:] {
 		if i == len(roles)-2 {
 			out += " or " + string(r)

@@ -274,7 +274,7 @@ func (s *State) stop(id string) (*Stop, error) {
 	if v := s.t.Stops[id]; v != nil {
 		return v, nil
 	}
-	return nil, refuse(NotFound, "STOP_NOT_FOUND", "name", "there is no stop %.80q", id)
+	return nil, refuse(NotFound, "STOP_NOT_FOUND", "name", "there is no stop %.80q; list the stops to see their numbers", id)
 }
 
 // NewStop is what OrderStop takes.
@@ -305,7 +305,7 @@ func (s *State) OrderStop(c Call, q NewStop) ([]Act, error) {
 	}
 	switch {
 	case q.Kind != StopDrink && q.Kind != StopIngredient && q.Kind != StopLot:
-		return nil, bad("kind", "is %.40q; drink, ingredient or lot", q.Kind)
+		return nil, bad("kind", "is %.40q; write drink, ingredient or lot", q.Kind)
 	case strings.TrimSpace(q.Target) == "":
 		return nil, bad("target", "is empty; name the %s", q.Kind)
 	case strings.TrimSpace(q.Reason) == "":
@@ -336,7 +336,7 @@ func (s *State) AcknowledgeStop(c Call, q StopSeen) ([]Act, error) {
 	case strings.TrimSpace(q.Person) == "":
 		return nil, bad("person", "is empty; name who at the site saw it")
 	case !s.holdsAt(*v, q.Site):
-		return nil, blocked("STOP_ELSEWHERE", "site", "stop %s does not hold at %s", v.ID, q.Site)
+		return nil, blocked("STOP_ELSEWHERE", "site", "stop %s does not hold at %s; name a site that it holds for", v.ID, q.Site)
 	case v.State == StopIsLifted || v.Acks[q.Site].Person != "":
 		return nil, nil
 	}
@@ -351,7 +351,7 @@ func (s *State) AcknowledgeStop(c Call, q StopSeen) ([]Act, error) {
 // mayAt lets a station act for its own site, and a person for any.
 func (s *State) mayAt(c Call, what, site string) error {
 	if s.t.Sites[site] == nil {
-		return refuse(NotFound, "SITE_NOT_FOUND", "site", "there is no site %.80q", site)
+		return noSite("site", site)
 	}
 	if !c.Actor.Station {
 		return s.may(c, what)
@@ -378,7 +378,7 @@ func (s *State) LiftStop(c Call, id, reason string) ([]Act, error) {
 	case v.State == StopIsOpen:
 		return s.acts(c, &StopLiftAsked{Stop: id, Reason: reason, Touched: v.Touched}), nil
 	case v.LiftAskedBy == c.Actor.Person && !s.unclaimedCall(c):
-		return nil, blocked("LIFT_NEEDS_SECOND", "name", "%s asked for it; a second person must agree", v.LiftAskedBy)
+		return nil, blocked("LIFT_NEEDS_SECOND", "name", "%s asked for stop %s to be lifted; a second person must agree, with a token of their own", v.LiftAskedBy, v.ID)
 	}
 	return s.acts(c, &StopLifted{Stop: id, Reason: reason, AskedBy: v.LiftAskedBy, Touched: v.Touched}), nil
 }

@@ -112,7 +112,7 @@ func (s *State) AcknowledgeCard(c Call, rules Rules, q CardSeen) ([]Act, error) 
 	case q.Person == "":
 		return nil, bad("person", "is empty; name who read it")
 	case s.t.Editions[q.Edition] == nil:
-		return nil, refuse(NotFound, "EDITION_NOT_FOUND", "edition", "there is no edition %d", q.Edition)
+		return nil, noEdition("edition", q.Edition)
 	case s.old(q.Edition):
 		return nil, blocked("EDITION_ENDED", "edition", "edition %d was followed by two others; acknowledge the newest, %d", q.Edition, s.t.Newest)
 	}

@@ -1,6 +1,7 @@
 package rpc
 
 import (
+	"slices"
 	"strings"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
@@ -18,6 +19,27 @@ type Violation struct {
 	Field string
 	// Description names the value, what is allowed and what to do.
 	Description string
+}
+
+// predicates begin descriptions whose subject is the field.
+var predicates = []string{"is", "are", "has", "have", "holds", "hold", "names", "cannot", "must", "lacks", "leaves", "was", "comes", "needs", "make"}
+
+// told are fields whose value a sentence of its own names anyway.
+var told = []string{"name", "draft", "edition", "to_edition", "base_edition", "site", "site.id", "roles"}
+
+// String is the violation as a sentence: "scope is \"x\"; write chain, …". What is
+// a sentence of its own has the field in front, unless it names the thing itself.
+func (v Violation) String() string {
+	first, _, _ := strings.Cut(v.Description, " ")
+	switch {
+	case v.Field == "":
+		return v.Description
+	case slices.Contains(predicates, first) && !strings.ContainsAny(v.Field, ": "):
+		return v.Field + " " + v.Description
+	case slices.Contains(told, v.Field):
+		return v.Description
+	}
+	return v.Field + ": " + v.Description
 }
 
 // Invalid is an INVALID_ARGUMENT error that carries each violation.
@@ -43,7 +65,7 @@ func violated(code codes.Code, reason string, violations []Violation) error {
 	for i, v := range violations {
 		field, description := strings.ToValidUTF8(v.Field, "?"), strings.ToValidUTF8(v.Description, "?")
 		br.FieldViolations = append(br.FieldViolations, &errdetails.BadRequest_FieldViolation{Field: field, Description: description})
-		lines[i] = field + ": " + description
+		lines[i] = Violation{Field: field, Description: description}.String()
 	}
 	return detailed(code, strings.Join(lines, "; "), &errdetails.ErrorInfo{Reason: reason, Domain: Domain}, br)
 }

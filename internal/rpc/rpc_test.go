@@ -178,3 +178,19 @@ func TestAsLocalCountsAsThisMachine(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+func TestAViolationReadsAsASentence(t *testing.T) {
+	for want, v := range map[string]rpc.Violation{
+		`scope is "x"; write chain`:                            {Field: "scope", Description: `is "x"; write chain`},
+		"site.people_count is -1; write 0 or more":             {Field: "site.people_count", Description: "is -1; write 0 or more"},
+		`there is no draft "x"; list the drafts`:               {Field: "name", Description: `there is no draft "x"; list the drafts`},
+		"waves: wave 2 has a share of 0 %":                     {Field: "waves", Description: "wave 2 has a share of 0 %"},
+		"drinks/latte.yaml:3: checks: is wrong":                {Field: "drinks/latte.yaml:3: checks", Description: "is wrong"},
+		"drinks/latte.yaml name: was changed by somebody else": {Field: "drinks/latte.yaml name", Description: "was changed by somebody else"},
+		"it is late": {Description: "it is late"},
+	} {
+		if got := v.String(); got != want {
+			t.Errorf("got %q, want %q", got, want)
+		}
+	}
+}

@@ -11,7 +11,7 @@ import (
 // BookToProto writes a book with its servings resolved.
 func BookToProto(b *drink.Book) *pb.Book {
 	return &pb.Book{
-		Chain: b.Chain,
+		Chain: b.Chain, Sampling: b.Sampling,
 		House: &pb.House{
 			Pull: &pb.Pull{
 				BasketMilli: int64(b.House.Pull.Basket), StartEvent: b.House.Pull.StartEvent,
@@ -141,7 +141,7 @@ func BookFromProto(m *pb.Book) (*drink.Book, error) {
 	}
 	h := m.GetHouse()
 	b := &drink.Book{
-		Chain: m.Chain,
+		Chain: m.Chain, Sampling: m.Sampling,
 		House: drink.House{
 			Pull: drink.Pull{
 				Basket: drink.Milli(h.GetPull().GetBasketMilli()), StartEvent: h.GetPull().GetStartEvent(),

@@ -5,7 +5,6 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 
 	"google.golang.org/grpc/codes"
@@ -18,6 +17,11 @@ import (
 func tokenHash(token string) govern.Digest {
 	return sha256.Sum256([]byte("samecup person " + token))
 }
+
+const (
+	missingToken = "this installation has people, so a change needs a person's token, and the call carries none"
+	unknownToken = "the token belongs to nobody: it is mistyped, was renewed since, or its person was disabled; ask an administrator for a new one"
+)
 
 // caller is who calls: the person whose token stands in the metadata
 // "authorization: Bearer <token>", or Local while nobody was added. Which
@@ -33,12 +37,12 @@ func (s *Service) caller(ctx context.Context) (govern.Actor, error) {
 			return
 		}
 		if !has {
-			err = rpc.Fail(codes.Unauthenticated, "TOKEN_MISSING", "this installation has people; call with a person's token (SAMECUP_TOKEN)", nil)
+			err = rpc.Fail(codes.Unauthenticated, "TOKEN_MISSING", missingToken, nil)
 			return
 		}
 		found := false
 		if actor, found = st.ActorByToken(tokenHash(token)); !found {
-			err = rpc.Fail(codes.Unauthenticated, "TOKEN_UNKNOWN", "the token belongs to nobody, or to a person who was disabled; ask an administrator for a new one", nil)
+			err = rpc.Fail(codes.Unauthenticated, "TOKEN_UNKNOWN", unknownToken, nil)
 		}
 	})
 	return actor, err
@@ -58,19 +62,6 @@ func (s *Service) call(ctx context.Context, requestID string, digest [32]byte) (
 		c.RequestDigest = sha256.Sum256(fmt.Appendf(nil, "%s\x00%x", actor.Person, digest))
 	}
 	return c, nil
-}
-
-// may asks for one of the roles where no act of internal/govern does; anybody
-// may while nobody was added.
-func (s *Service) may(ctx context.Context, what string, roles ...govern.Role) error {
-	actor, err := s.caller(ctx)
-	if err != nil || actor.Person == govern.Local {
-		return err
-	}
-	if slices.ContainsFunc(roles, func(r govern.Role) bool { return slices.Contains(actor.Roles, r) }) {
-		return nil
-	}
-	return rpc.Fail(codes.PermissionDenied, "ROLE_MISSING", fmt.Sprintf("%s may not %s: it needs the role %s; ask an administrator", actor.Person, what, roles[0]), nil)
 }
 
 var refusalCodes = map[govern.Code]codes.Code{
@@ -99,9 +90,16 @@ func refusal(err error) error {
 		case codes.InvalidArgument:
 			return rpc.Invalid(rpc.Violation{Field: r.Field, Description: r.Text})
 		case codes.FailedPrecondition:
+			if r.Reason == "CAUTION_UNACKNOWLEDGED" { // one a line, with its text
+				var out []rpc.Violation
+				for _, k := range r.Fields {
+					out = append(out, rpc.Violation{Field: r.Field, Description: "lacks " + k})
+				}
+				return rpc.Blocked(r.Reason, out...)
+			}
 			return rpc.Blocked(r.Reason, rpc.Violation{Field: r.Field, Description: r.Text})
 		}
-		text = r.Field + " " + r.Text
+		text = rpc.Violation{Field: r.Field, Description: r.Text}.String()
 	}
 	meta := map[string]string{}
 	if r.Field != "" {

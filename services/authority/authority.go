@@ -26,6 +26,7 @@ import (
 	"go.uber.org/zap"
 	"google.golang.org/grpc"
 
+	"samecup.example/samecup/internal/bus"
 	"samecup.example/samecup/internal/release"
 	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/services/authority/store"
@@ -68,6 +69,10 @@ type Config struct {
 	// Rates counts builds at sites, so that a rollout's waves are watched at
 	// each tick; nil means that nobody watches them.
 	Rates RateSource
+
+	// shared leaves the data directory unlocked, for tests of what happens when
+	// two have it.
+	shared bool
 }
 
 // Service is the running authority.
@@ -79,6 +84,7 @@ type Service struct {
 	busURL string
 
 	dataDir string
+	lock    *os.File
 	store   store.Store
 	ledger  ledger
 	keys    keyring
@@ -105,7 +111,7 @@ type Service struct {
 
 // Open opens the data directory, which must belong to this process alone. It
 // does not need the bus to be up.
-func Open(ctx context.Context, cfg Config) (*Service, error) {
+func Open(ctx context.Context, cfg Config) (svc *Service, err error) {
 	switch {
 	case cfg.Dir == "":
 		return nil, errors.New("authority: Dir is empty; name the data directory")
@@ -130,9 +136,20 @@ func Open(ctx context.Context, cfg Config) (*Service, error) {
 	if err := os.MkdirAll(cfg.Dir, 0o700); err != nil {
 		return nil, fmt.Errorf("authority: make the data directory: %w", err)
 	}
-	js, err := jetstream.New(cfg.NATS, jetstream.WithPublishAsyncMaxPending(2*inFlight))
+	js, err := bus.JetStream(cfg.NATS)
 	if err != nil {
 		return nil, fmt.Errorf("authority: %w", err)
+	}
+	var lock *os.File
+	if !cfg.shared {
+		if lock, err = lockDir(cfg.Dir); err != nil {
+			return nil, fmt.Errorf("authority: %w; stop the other one first", err)
+		}
+		defer func() {
+			if svc == nil {
+				err = errors.Join(err, lock.Close())
+			}
+		}()
 	}
 	db, err := store.OpenSQLite(ctx, filepath.Join(cfg.Dir, "authority.db"))
 	if err != nil {
@@ -146,6 +163,7 @@ func Open(ctx context.Context, cfg Config) (*Service, error) {
 		busURL:         cfg.BusURL,
 		store:          db,
 		dataDir:        cfg.Dir,
+		lock:           lock,
 		pub:            newPublisher(),
 		reconcileEvery: cfg.ReconcileEvery,
 		flushEvery:     cfg.FlushEvery,
@@ -153,7 +171,7 @@ func Open(ctx context.Context, cfg Config) (*Service, error) {
 		maxEnvelope:    release.MaxEnvelopeBytes,
 		busWait:        defaultBusWait,
 	}
-	s.watchRates(cfg.Rates)
+	s.WatchRates(cfg.Rates)
 	if err := s.load(ctx); err != nil {
 		return nil, errors.Join(fmt.Errorf("authority: %w", err), db.Close())
 	}
@@ -189,7 +207,13 @@ func (s *Service) Register(r grpc.ServiceRegistrar) {
 }
 
 // Close closes the database. Stop Run and the server first.
-func (s *Service) Close() error { return s.store.Close() }
+func (s *Service) Close() error {
+	err := s.store.Close()
+	if s.lock != nil {
+		err = errors.Join(err, s.lock.Close())
+	}
+	return err
+}
 
 type bookService struct {
 	pb.UnimplementedBookServiceServer

@@ -1,10 +1,8 @@
 package authority
 
 import (
-	"errors"
 	"fmt"
 
-	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"samecup.example/samecup/internal/drink"
@@ -85,13 +83,4 @@ func violations(errs drink.Problems) []rpc.Violation {
 		out = append(out, rpc.Violation{Field: place, Description: sentence(p)})
 	}
 	return out
-}
-
-// noSite turns the store's ErrNotFound into a NOT_FOUND about a site.
-func noSite(err error, id string) error {
-	if !errors.Is(err, store.ErrNotFound) {
-		return err
-	}
-	return rpc.Fail(codes.NotFound, "SITE_NOT_FOUND",
-		fmt.Sprintf("there is no site %q; add it first: samecup site add %s", id, id), map[string]string{"site": id})
 }

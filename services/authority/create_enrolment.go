@@ -26,29 +26,34 @@ const (
 
 // CreateEnrolment implements pb.FleetServiceServer. A new code voids the
 // station's earlier ones. An enrolled station may enrol again: its machine was
-// changed or wiped.
+// changed or wiped, or its site lies in another region now. The same request
+// again is answered without the code, of which only a hash is kept.
 func (s fleetService) CreateEnrolment(ctx context.Context, req *pb.CreateEnrolmentRequest) (*pb.CreateEnrolmentResponse, error) {
 	var c check
 	c.slug("site", req.Site, "tannery-row")
 	c.slug("station", req.Station, "bar-1")
-	if err := c.err(); err != nil {
-		return nil, err
-	}
-	if err := s.may(ctx, "enrol stations", govern.FleetManager, govern.Administrator); err != nil {
+	call, err := s.writeOnce(ctx, &c, req)
+	if err != nil {
 		return nil, err
 	}
 	code := newCode()
-	now := s.now()
-	expires := now.Add(codeLife).Truncate(time.Microsecond)
-	err := s.store.CreateEnrolment(ctx, store.Enrolment{
-		StationKey: store.StationKey{Site: req.Site, Station: req.Station},
-		CodeHash:   hashCode(code),
-		ExpiresAt:  expires,
-	}, now)
+	out, err := s.do(ctx, call, func(t *turn) ([]govern.Act, error) {
+		expires := t.At().Add(codeLife)
+		t.commit.Enrolment = &store.Enrolment{StationKey: store.StationKey{Site: req.Site, Station: req.Station}, CodeHash: hashCode(code), ExpiresAt: expires}
+		t.commit.Now = t.At()
+		return t.MakeEnrolment(t.Call, req.Site, req.Station, expires)
+	})
 	if err != nil {
-		return nil, noSite(err, req.Site)
+		return nil, err
 	}
-	return &pb.CreateEnrolmentResponse{Code: code, ExpireTime: timestamppb.New(expires)}, nil
+	made, _, err := firstAct[*govern.EnrolmentMade](ctx, s.Service, out)
+	if err != nil {
+		return nil, err
+	}
+	if out.Before {
+		code = ""
+	}
+	return &pb.CreateEnrolmentResponse{Code: code, ExpireTime: timestamppb.New(made.Expires)}, nil
 }
 
 // newCode draws each letter evenly: bytes at and above the last whole multiple

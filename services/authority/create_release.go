@@ -53,7 +53,7 @@ func (s bookService) CreateRelease(ctx context.Context, req *pb.CreateReleaseReq
 
 func (s *Service) publishDirect(ctx context.Context, call govern.Call, req *pb.CreateReleaseRequest) (outcome, error) {
 	files := sourceFiles(req.Files)
-	book, problems := drink.LoadAndCheckFiles(files)
+	book, problems := loadAndCheck(files)
 	if err := blocked(book, problems); err != nil {
 		return outcome{}, err
 	}

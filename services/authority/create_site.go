@@ -13,10 +13,7 @@ import (
 func (s fleetService) CreateSite(ctx context.Context, req *pb.CreateSiteRequest) (*pb.CreateSiteResponse, error) {
 	var c check
 	c.site(req.Site)
-	if err := c.err(); err != nil {
-		return nil, err
-	}
-	call, err := s.call(ctx, "", [32]byte{})
+	call, err := s.writeOnce(ctx, &c, req)
 	if err != nil {
 		return nil, err
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"samecup.example/samecup/internal/govern"
+	"samecup.example/samecup/internal/rpc"
 	pb "samecup.example/samecup/proto/samecup/v1"
 )
 
@@ -15,11 +16,11 @@ func (s *Service) onDraft(ctx context.Context, call govern.Call, id string, deci
 		return nil, err
 	}
 	_, err := s.do(ctx, call, func(t *turn) ([]govern.Act, error) {
-		d, basis, err := basisOf(t.State, id)
+		d, against, err := basisOf(t.State, id)
 		if err != nil {
 			return nil, err
 		}
-		r, _, err := s.reviewOf(ctx, d, basis)
+		r, _, err := s.reviewOf(ctx, d, against)
 		if err != nil {
 			return nil, err
 		}
@@ -92,8 +93,15 @@ func (s draftService) ProposeDraft(ctx context.Context, req *pb.ProposeDraftRequ
 
 // told puts each finding in the place of a refusal that only counts them.
 func (r *reviewed) told(err error) error {
-	if hasReason(err, "BOOK_HAS_ERRORS") {
+	switch {
+	case hasReason(err, "BOOK_HAS_ERRORS"):
 		return r.blocks()
+	case hasReason(err, "DRAFT_BEHIND"):
+		out := make([]rpc.Violation, 0, min(len(r.Behind), maxViolations))
+		for _, field := range r.Behind[:min(len(r.Behind), maxViolations)] {
+			out = append(out, rpc.Violation{Field: field, Description: "has another value since the draft was begun, which the draft would take back; bring the draft up to date first: samecup draft rebase"})
+		}
+		return rpc.Blocked("DRAFT_BEHIND", out...)
 	}
 	return err
 }

@@ -111,48 +111,70 @@ func (s *Service) draft(ctx context.Context, id string, withFiles bool) (*pb.Dra
 
 // reviewDraft reviews a draft against the newest edition.
 func (s *Service) reviewDraft(ctx context.Context, id string) (d govern.Draft, r *reviewed, files map[string][]byte, err error) {
-	var content govern.Digest
-	s.view(func(st *govern.State) { d, content, err = basisOf(st, id) })
+	var against edition
+	s.view(func(st *govern.State) { d, against, err = basisOf(st, id) })
 	if err != nil {
 		return d, nil, nil, err
 	}
-	r, files, err = s.reviewOf(ctx, d, content)
+	r, files, err = s.reviewOf(ctx, d, against)
 	return d, r, files, err
 }
 
-// basisOf finds a draft and the content that it is compared with: the newest
-// edition's, or for one that was released, that of the edition before.
-func basisOf(st *govern.State, id string) (govern.Draft, govern.Digest, error) {
+// edition is one that a draft is held against: the newest, or for a draft that
+// was released, the one before. began is the content that the draft was begun
+// from, where that was another.
+type edition struct {
+	number  uint64
+	content govern.Digest
+	began   govern.Digest
+}
+
+func basisOf(st *govern.State, id string) (d govern.Draft, against edition, err error) {
 	d, ok := st.Draft(id)
 	if !ok {
-		return d, govern.Digest{}, noDraft(id)
+		return d, against, noDraft(id)
 	}
-	var base govern.Digest
 	for _, e := range st.Editions() {
 		if d.Edition == 0 || e.Number < d.Edition {
-			base = e.Content
+			against.number, against.content = e.Number, e.Content
 		}
 	}
-	return d, base, nil
+	if from, ok := st.Edition(d.BaseEdition); ok && d.Edition == 0 && from.Number < against.number {
+		against.began = from.Content
+	}
+	return d, against, nil
 }
 
 func noDraft(id string) error {
 	return rpc.Fail(codes.NotFound, "DRAFT_NOT_FOUND", fmt.Sprintf("there is no draft %q; list the drafts to see their names", clip(id, 80)), nil)
 }
 
-func (s *Service) reviewOf(ctx context.Context, d govern.Draft, basis govern.Digest) (*reviewed, map[string][]byte, error) {
-	var base map[string][]byte
-	if basis != (govern.Digest{}) {
-		var err error
-		if base, err = s.bookFiles(ctx, basis); err != nil {
-			return nil, nil, err
-		}
+func (s *Service) reviewOf(ctx context.Context, d govern.Draft, against edition) (*reviewed, map[string][]byte, error) {
+	base, err := s.contentFiles(ctx, against.content)
+	if err != nil {
+		return nil, nil, err
 	}
 	files, err := s.filesAt(ctx, d.Etag)
 	if err != nil {
 		return nil, nil, err
 	}
-	return s.review(base, files), files, nil
+	r := s.review(base, files)
+	if against.began == (govern.Digest{}) || base == nil {
+		return r, files, nil
+	}
+	began, err := s.bookFiles(ctx, against.began)
+	if err != nil {
+		return nil, nil, err
+	}
+	return r.overtaken(d.BaseEdition, against.number, began, base, files), files, nil
+}
+
+// contentFiles are the files of a content; nil for none.
+func (s *Service) contentFiles(ctx context.Context, content govern.Digest) (map[string][]byte, error) {
+	if content == (govern.Digest{}) {
+		return nil, nil
+	}
+	return s.bookFiles(ctx, content)
 }
 
 // filesAt are the files that had an etag.
@@ -233,7 +255,7 @@ func (s draftService) UpdateDraft(ctx context.Context, req *pb.UpdateDraftReques
 	}
 	s.foresee(ctx, id, req)
 	_, err = s.do(ctx, call, func(t *turn) ([]govern.Act, error) {
-		d, basis, err := basisOf(t.State, id)
+		d, against, err := basisOf(t.State, id)
 		if err != nil {
 			return nil, err
 		}
@@ -247,11 +269,9 @@ func (s draftService) UpdateDraft(ctx context.Context, req *pb.UpdateDraftReques
 		}
 		d.Etag = etag.String()
 		// What was just written is not in the database yet.
-		var base map[string][]byte
-		if basis != (govern.Digest{}) {
-			if base, err = s.bookFiles(ctx, basis); err != nil {
-				return nil, err
-			}
+		base, err := s.contentFiles(ctx, against.content)
+		if err != nil {
+			return nil, err
 		}
 		save := govern.DraftSave{BaseEtag: req.Etag, Etag: d.Etag, Touched: s.review(base, files).Touched}
 		if masked(req.UpdateMask, "title") {
@@ -270,9 +290,9 @@ func (s draftService) UpdateDraft(ctx context.Context, req *pb.UpdateDraftReques
 // will be found again. What goes wrong here goes wrong there, and is told there.
 func (s *Service) foresee(ctx context.Context, id string, req *pb.UpdateDraftRequest) {
 	var d govern.Draft
-	var basis govern.Digest
+	var against edition
 	var err error
-	s.view(func(st *govern.State) { d, basis, err = basisOf(st, id) })
+	s.view(func(st *govern.State) { d, against, err = basisOf(st, id) })
 	if err != nil {
 		return
 	}
@@ -280,13 +300,9 @@ func (s *Service) foresee(ctx context.Context, id string, req *pb.UpdateDraftReq
 	if err != nil {
 		return
 	}
-	var base map[string][]byte
-	if basis != (govern.Digest{}) {
-		if base, err = s.bookFiles(ctx, basis); err != nil {
-			return
-		}
+	if base, err := s.contentFiles(ctx, against.content); err == nil {
+		s.review(base, files)
 	}
-	s.review(base, files)
 }
 
 // masked reports whether a field is to be updated; without a mask all are that

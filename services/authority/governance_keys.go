@@ -2,10 +2,15 @@ package authority
 
 import (
 	"context"
+	"fmt"
 	"path/filepath"
 	"slices"
 	"strings"
 
+	"go.uber.org/zap"
+	"google.golang.org/grpc/codes"
+
+	"samecup.example/samecup/internal/govern"
 	"samecup.example/samecup/internal/release"
 	"samecup.example/samecup/internal/rpc"
 	pb "samecup.example/samecup/proto/samecup/v1"
@@ -64,40 +69,68 @@ func (s *Service) canSign(list *pb.KeyList) error {
 }
 
 // CreateSigningKey implements pb.GovernanceServiceServer. A key of this label
-// that no list names yet is the answer to the same call again.
+// that no list names yet is the answer to the same call again, as when it was
+// made and the answer was lost.
 func (s governanceService) CreateSigningKey(ctx context.Context, req *pb.CreateSigningKeyRequest) (*pb.CreateSigningKeyResponse, error) {
 	var c check
 	if strings.TrimSpace(req.Label) == "" {
 		c.fail("label", `is empty; name it for people, such as "authority, autumn 2026"`)
 	}
 	c.text("label", req.Label, maxNameRunes)
-	if _, err := s.write(ctx, &c, req); err != nil {
+	call, err := s.write(ctx, &c, req)
+	if err != nil {
 		return nil, err
 	}
-	if err := s.administers(ctx); err != nil {
+	var id string
+	out, err := s.do(ctx, call, func(t *turn) ([]govern.Act, error) {
+		return t.MakeSigningKey(t.Call, req.Label, func() (string, error) {
+			var err error
+			id, err = s.unnamedKey(req.Label)
+			return id, err
+		})
+	})
+	if err != nil {
 		return nil, err
 	}
-	s.office.signing.Lock()
-	defer s.office.signing.Unlock()
+	if made, ok, err := firstAct[*govern.SigningKeyMade](ctx, s.Service, out); err != nil {
+		return nil, err
+	} else if ok {
+		id = made.ID
+	}
 	keys, err := release.OpenKeyStore(s.signingDir())
 	if err != nil {
 		return nil, err
 	}
-	named, err := s.namedKeys()
-	if err != nil {
-		return nil, err
-	}
 	for _, k := range keys.Keys() {
-		if k.Label == req.Label && !slices.Contains(named, k.ID) {
+		if k.ID == id {
 			return &pb.CreateSigningKeyResponse{PublicKey: k.Public, KeyId: k.ID}, nil
 		}
 	}
-	k, err := keys.Create(req.Label)
+	return nil, rpc.Fail(codes.FailedPrecondition, "NO_SIGNING_KEY", fmt.Sprintf("key %s was made and is no longer in the authority's directory; put it back there, or make another with a fresh request", id), nil)
+}
+
+// unnamedKey is the ID of the key with a label that no list names yet; it is made
+// where there is none. The ledger is held, so that one is made at a time.
+func (s *Service) unnamedKey(label string) (string, error) {
+	keys, err := release.OpenKeyStore(s.signingDir())
 	if err != nil {
-		return nil, err
+		return "", err
 	}
-	s.log.Info("signing key made; it signs nothing before a key list names it")
-	return &pb.CreateSigningKeyResponse{PublicKey: k.Public, KeyId: k.ID}, nil
+	named, err := s.namedKeys()
+	if err != nil {
+		return "", err
+	}
+	for _, k := range keys.Keys() {
+		if k.Label == label && !slices.Contains(named, k.ID) {
+			return k.ID, nil
+		}
+	}
+	k, err := keys.Create(label)
+	if err != nil {
+		return "", err
+	}
+	s.log.Info("signing key made; it signs nothing before a key list names it", zap.String("key", k.ID))
+	return k.ID, nil
 }
 
 // namedKeys are the IDs of all keys that a list ever named or revoked.

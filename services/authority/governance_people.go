@@ -2,7 +2,6 @@ package authority
 
 import (
 	"context"
-	"slices"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -147,15 +146,4 @@ func (s governanceService) ListTraining(_ context.Context, req *pb.ListTrainingR
 		return nil, err
 	}
 	return res, nil
-}
-
-// administers refuses who may not change the keys; for what is no act, so that
-// govern is not asked.
-func (s *Service) administers(ctx context.Context) error {
-	a, err := s.caller(ctx)
-	if err != nil || a.Person == govern.Local || slices.Contains(a.Roles, govern.Administrator) {
-		return err
-	}
-	return refusal(&govern.Refused{Code: govern.PermissionDenied, Reason: "ROLE_MISSING",
-		Text: a.Person + " may not make a signing key: it needs the role administrator; ask an administrator"})
 }

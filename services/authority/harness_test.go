@@ -91,6 +91,7 @@ func startOn(t *testing.T, url, dir string) *harness {
 	h.Service, err = Open(t.Context(), Config{
 		Dir: dir, Log: zaptest.NewLogger(t), Now: h.clock.now, NATS: connect(t, url), BusURL: "nats://bus.example:4222",
 		ReconcileEvery: 20 * time.Millisecond, FlushEvery: 5 * time.Millisecond, TickEvery: 20 * time.Millisecond,
+		shared: true, // some tests start a second one before the first has ended
 	})
 	if err != nil {
 		t.Fatal(err)

@@ -66,6 +66,10 @@ func (s *Service) openKeys(ctx context.Context) error {
 func (s *Service) acceptKeyList(ctx context.Context, call govern.Call, envelope []byte) (*pb.KeyList, error) {
 	var list *pb.KeyList
 	_, err := s.do(ctx, call, func(t *turn) ([]govern.Act, error) {
+		// Asked first for who may, before anything is said of the list.
+		if _, err := t.AcceptKeyList(t.Call, govern.KeyListAccepted{Version: uint64(len(t.KeyLists())) + 1, Digest: govern.Digest{1}}); err != nil {
+			return nil, err
+		}
 		// Inside, so that two lists of one version cannot both be checked
 		// against the one before.
 		trust, summary, err := s.follows(ctx, t.KeyLists(), envelope)

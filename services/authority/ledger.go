@@ -175,7 +175,7 @@ func (l *ledger) answered(call govern.Call) (outcome, bool, error) {
 		return outcome{}, false, nil
 	case digest != call.RequestDigest:
 		return outcome{}, true, &govern.Refused{Code: govern.AlreadyExists, Reason: "REQUEST_REUSED", Field: "request_id",
-			Text: call.RequestID + " already stands for another request; use a fresh UUID for each"}
+			Text: "is " + call.RequestID + ", which stands for another request already; use a fresh UUID for each"}
 	}
 	return outcome{First: act, Before: true}, true, nil
 }

@@ -90,7 +90,7 @@ func TestASnapshotThatIsNotOfTheRecordIsNoticed(t *testing.T) {
 	if err := h.store.SaveSnapshot(t.Context(), store.Snapshot{Number: 2, Head: [32]byte{1}, Body: body}); err != nil {
 		t.Fatal(err)
 	}
-	_, err := Open(t.Context(), Config{Dir: dir, Log: zaptest.NewLogger(t), NATS: connect(t, url)})
+	_, err := Open(t.Context(), Config{Dir: dir, shared: true, Log: zaptest.NewLogger(t), NATS: connect(t, url)})
 	if !errors.Is(err, record.ErrCut) {
 		t.Errorf("opened with %v", err)
 	}

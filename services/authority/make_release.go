@@ -32,6 +32,9 @@ type bookToMake struct {
 	// Effective is what the release says; its orders decide. Zero means now.
 	Effective   time.Time
 	RollsBackTo uint64
+	// Safety marks a safety change whatever differs from the newest edition: the
+	// edition that this one replaces was one, and some sites never had it.
+	Safety bool
 }
 
 // toSeal is one release about to be signed.
@@ -80,13 +83,13 @@ func (s *Service) editionMaker(ctx context.Context, t *turn, b bookToMake) gover
 		if err != nil {
 			return govern.Made{}, err
 		}
-		made := govern.Made{Content: content}
+		made := govern.Made{Content: content, Safety: b.Safety}
 		before, err := s.editionBook(ctx, t.State, t.Newest())
 		if err != nil {
 			return govern.Made{}, err
 		}
 		if before != nil {
-			made.Safety = overlay.Safety(before, b.Book).Any()
+			made.Safety = made.Safety || overlay.Safety(before, b.Book).Any()
 			made.Touched = touched(before, b.Book)
 		}
 		members, rebase, err := resolveOverlays(t.State, b.Files)

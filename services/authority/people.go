@@ -28,8 +28,8 @@ type office struct {
 	books    memo[govern.Digest, map[string][]byte]
 	adoption adoptionCache
 	waves    waveWatch
-	// signing lets one key at a time be made.
-	signing sync.Mutex
+	// guesses at enrolment codes.
+	guesses guesses
 }
 
 // registerOffice puts the services of head office on a server.
@@ -93,13 +93,13 @@ func (s *Service) Authorise(ctx context.Context, method string) error {
 	case has && known:
 		return nil
 	case has:
-		return rpc.Fail(codes.Unauthenticated, "TOKEN_UNKNOWN", "the token belongs to nobody, or to a person who was disabled; ask an administrator for a new one", nil)
+		return rpc.Fail(codes.Unauthenticated, "TOKEN_UNKNOWN", unknownToken, nil)
 	}
 	if err := rpc.LoopbackOnly(ctx, method); err != nil {
 		return err
 	}
 	if claimed && !readable(method) {
-		return rpc.Fail(codes.Unauthenticated, "TOKEN_MISSING", "this installation has people; call with a person's token (SAMECUP_TOKEN)", nil)
+		return rpc.Fail(codes.Unauthenticated, "TOKEN_MISSING", missingToken, nil)
 	}
 	return nil
 }
@@ -140,6 +140,21 @@ func (s *Service) write(ctx context.Context, c *check, req interface {
 		return govern.Call{}, err
 	}
 	return s.call(ctx, req.GetRequestId(), sum)
+}
+
+// writeOnce is write for the older calls, whose request id may be empty: such a
+// call makes no promise about a second try.
+func (s *Service) writeOnce(ctx context.Context, c *check, req interface {
+	proto.Message
+	GetRequestId() string
+}) (govern.Call, error) {
+	if req.GetRequestId() != "" {
+		return s.write(ctx, c, req)
+	}
+	if err := c.err(); err != nil {
+		return govern.Call{}, err
+	}
+	return s.call(ctx, "", [32]byte{})
 }
 
 // requestSum stands for all that a request asks but its id.

@@ -51,7 +51,7 @@ func openOffice(t *testing.T) *headOffice {
 	return o
 }
 
-func (o *headOffice) desk(t *testing.T, token string) *desk {
+func (o *headOffice) dial(t *testing.T, token string) *grpc.ClientConn {
 	t.Helper()
 	cc, err := grpc.NewClient("passthrough:///office", rpc.WithToken(token), grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return o.lis.DialContext(ctx) }))
@@ -59,6 +59,12 @@ func (o *headOffice) desk(t *testing.T, token string) *desk {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = cc.Close() })
+	return cc
+}
+
+func (o *headOffice) desk(t *testing.T, token string) *desk {
+	t.Helper()
+	cc := o.dial(t, token)
 	return &desk{pb.NewDraftServiceClient(cc), pb.NewOverlayServiceClient(cc), pb.NewRolloutServiceClient(cc), pb.NewStopServiceClient(cc),
 		pb.NewGovernanceServiceClient(cc), pb.NewFleetServiceClient(cc), pb.NewBookServiceClient(cc)}
 }

@@ -34,9 +34,11 @@ const (
 // publisher holds the signed documents as they should stand on the bus, and
 // what the bus may lack of them.
 type publisher struct {
-	// turn lets one goroutine at a time sign, publish or compare; a call waits
-	// for it no longer than it may.
-	turn chan struct{}
+	// turn lets one goroutine at a time sign and publish, pass one at a time
+	// compare. Whoever holds turn asks the bus nothing without a bound.
+	turn, pass gate
+	// askWait bounds a question to the bus; a field so that tests can lower it.
+	askWait time.Duration
 	// assignments by site, stops the newest list.
 	assignments map[string]document
 	stops       document
@@ -48,9 +50,11 @@ type publisher struct {
 	// seen is the act up to which documents were made.
 	seen uint64
 	// streams is set while the streams are thought to be there.
-	streams bool
+	streams atomic.Bool
 	// quiet is the state of the stream after which nothing was missing.
 	quiet streamState
+	// compared is set once the bus was looked at for documents above ours.
+	compared atomic.Bool
 
 	// out is what the bus lacks as far as we know, by subject.
 	outMu sync.Mutex
@@ -81,23 +85,32 @@ type outgoing struct {
 
 func newPublisher() *publisher {
 	return &publisher{
-		turn:        make(chan struct{}, 1),
+		turn: newGate(), pass: newGate(), askWait: askWait,
 		assignments: map[string]document{}, stopSums: map[uint64][32]byte{}, floors: map[string]uint64{},
 		out: map[string]outgoing{}, bell: make(chan struct{}, 1),
 	}
 }
 
-// lock waits for the publisher until ctx ends.
-func (p *publisher) lock(ctx context.Context) error {
+// gate lets one goroutine at a time through; one that waits may give up.
+type gate chan struct{}
+
+func newGate() gate { return make(gate, 1) }
+
+// enter waits until ctx ends; what is behind the gate stands in the error.
+func (g gate) enter(ctx context.Context, what string) error {
 	select {
-	case p.turn <- struct{}{}:
+	case g <- struct{}{}:
 		return nil
 	case <-ctx.Done():
-		return fmt.Errorf("wait for the publisher: %w", ctx.Err())
+		return fmt.Errorf("wait for %s: %w", what, ctx.Err())
 	}
 }
 
-func (p *publisher) unlock() { <-p.turn }
+func (g gate) leave() { <-g }
+
+func (p *publisher) lock(ctx context.Context) error { return p.turn.enter(ctx, "the publisher") }
+
+func (p *publisher) unlock() { p.turn.leave() }
 
 // ring wakes the publisher.
 func (p *publisher) ring() {

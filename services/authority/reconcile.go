@@ -19,10 +19,12 @@ import (
 )
 
 const (
-	// reconcileWait bounds one pass over all that stands on the bus.
-	reconcileWait = time.Minute
-	// headerWait bounds the wait for the next of the stream's messages.
-	headerWait = 15 * time.Second
+	// askWait bounds one question to the bus.
+	askWait = 5 * time.Second
+	// headersAtOnce are asked for together.
+	headersAtOnce = 1000
+	// readerLife is how long the bus keeps a reader that asks no more.
+	readerLife = time.Minute
 )
 
 // streamState tells whether a stream moved: messages never change in place.
@@ -34,60 +36,103 @@ type streamState struct {
 	act         uint64
 }
 
+// ask bounds one question to the bus: it ends after askWait, and at once when
+// the connection is lost, whose answer will not come.
+func (s *Service) ask(ctx context.Context) (context.Context, context.CancelFunc) {
+	ctx, forget := bus.WhileConnected(ctx, s.nats)
+	ctx, cancel := context.WithTimeout(ctx, s.pub.askWait)
+	return ctx, func() { cancel(); forget() }
+}
+
 // Reconcile makes the streams and publishes what the stream BOOK lacks or
 // holds otherwise. Run calls it; so may a test or a command. A stream that did
-// not move since the last pass costs one question.
+// not move since the last pass is not read. The publisher is not held while it
+// is, so that a stop waits for no comparison.
 func (s *Service) Reconcile(ctx context.Context) error {
-	ctx, cancel := context.WithTimeout(ctx, reconcileWait)
-	defer cancel()
-	if err := s.pub.lock(ctx); err != nil {
+	if err := s.pub.pass.enter(ctx, "the comparison that is on its way"); err != nil {
 		return err
 	}
-	defer s.pub.unlock()
+	defer s.pub.pass.leave()
 	if err := s.ensureStreams(ctx); err != nil {
-		s.pub.streams = false
 		return err
 	}
-	s.pub.streams = true
-	stream, err := s.js.Stream(ctx, bus.StreamBook)
+	ask, done := s.ask(ctx)
+	stream, err := s.js.Stream(ask, bus.StreamBook)
+	err = bus.Why(ask, err)
+	done()
 	if err != nil {
 		return fmt.Errorf("find stream %s: %w", bus.StreamBook, err)
 	}
-	if err := s.sign(ctx); err != nil {
+	if moved, err := s.catchUp(ctx, stream); err != nil || !moved {
 		return err
-	}
-	if state := stateOf(stream, s.pub.seen); state == s.pub.quiet && len(s.pub.waiting()) == 0 {
-		return nil
 	}
 	have, err := s.subjects(ctx, stream)
 	if err != nil {
+		return fmt.Errorf("read stream %s: %w", bus.StreamBook, err)
+	}
+	lacking, err := s.compare(ctx, stream, have)
+	if err != nil || lacking == 0 {
 		return err
 	}
-	if err := s.adopt(ctx, stream, have); err != nil {
+	if err := s.publish(ctx); err != nil {
 		return err
 	}
-	if err := s.sign(ctx); err != nil { // above what was adopted
-		return err
-	}
-	if err := s.lacking(ctx, have); err != nil {
-		return err
-	}
-	lacking := len(s.pub.waiting())
-	if err := s.send(ctx); err != nil {
-		return err
-	}
-	if lacking > 0 {
-		s.log.Info("the stream of documents was filled up", zap.Int("documents", lacking))
-		return nil // what was sent is looked at once more
-	}
-	s.pub.quiet = stateOf(stream, s.pub.seen)
+	// What was sent is looked at once more by the next pass.
+	s.log.Info("the stream of documents was filled up", zap.Int("documents", lacking))
 	return nil
 }
 
+// catchUp sends what is known to be lacking and tells whether the stream has to
+// be read. Before the first comparison nothing is sent: the bus may hold
+// documents above ours.
+func (s *Service) catchUp(ctx context.Context, stream jetstream.Stream) (moved bool, err error) {
+	if err := s.pub.lock(ctx); err != nil {
+		return false, err
+	}
+	err = s.sign(ctx)
+	moved = stateOf(stream, s.pub.seen) != s.pub.quiet || len(s.pub.waiting()) > 0
+	s.pub.unlock()
+	if err != nil || !moved || !s.pub.compared.Load() {
+		return moved, err
+	}
+	return true, s.publish(ctx)
+}
+
+// compare lists for the publisher what the stream lacks, given what it has, and
+// counts it.
+func (s *Service) compare(ctx context.Context, stream jetstream.Stream, have map[string]string) (lacking int, err error) {
+	if err := s.pub.lock(ctx); err != nil {
+		return 0, err
+	}
+	defer s.pub.unlock()
+	if err := s.adopt(ctx, stream, have); err != nil {
+		return 0, err
+	}
+	s.pub.compared.Store(true)
+	if err := s.sign(ctx); err != nil { // above what was adopted
+		return 0, err
+	}
+	if err := s.lacking(ctx, have); err != nil {
+		return 0, err
+	}
+	if lacking = len(s.pub.waiting()); lacking == 0 {
+		s.pub.quiet = stateOf(stream, s.pub.seen)
+	}
+	return lacking, nil
+}
+
+// ensureStreams makes the streams. The loops that need them take turns, so that
+// none may wait for a lost answer.
 func (s *Service) ensureStreams(ctx context.Context) error {
 	s.making.Lock()
 	defer s.making.Unlock()
-	return bus.EnsureStreams(ctx, s.js)
+	ctx, done := s.ask(ctx)
+	defer done()
+	err := bus.Why(ctx, bus.EnsureStreams(ctx, s.js))
+	if !errors.Is(err, bus.ErrAway) {
+		s.pub.streams.Store(err == nil)
+	}
+	return err
 }
 
 // stateOf is the stream as it was looked at, before what came meanwhile.
@@ -97,40 +142,74 @@ func stateOf(stream jetstream.Stream, act uint64) streamState {
 }
 
 // subjects reads which bytes stand on each subject by their header: a few
-// hundred bytes a message, pushed at full speed, for any number of sites.
+// hundred bytes a message, for any number of sites. The library's own ordered
+// reader is no use here: it asks without end and heeds no context.
 func (s *Service) subjects(ctx context.Context, stream jetstream.Stream) (map[string]string, error) {
 	have := map[string]string{}
 	if stream.CachedInfo().State.Msgs == 0 {
 		return have, nil
 	}
-	c, err := stream.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{
-		DeliverPolicy: jetstream.DeliverLastPerSubjectPolicy, HeadersOnly: true,
+	ask, done := s.ask(ctx)
+	c, err := stream.CreateConsumer(ask, jetstream.ConsumerConfig{
+		DeliverPolicy: jetstream.DeliverLastPerSubjectPolicy, FilterSubject: ">", HeadersOnly: true,
+		AckPolicy: jetstream.AckNonePolicy, MemoryStorage: true, Replicas: 1, InactiveThreshold: readerLife,
 	})
+	err = bus.Why(ask, err)
+	done()
 	if err != nil {
-		return nil, fmt.Errorf("read stream %s: %w", bus.StreamBook, err)
+		return nil, err
 	}
-	if c.CachedInfo() != nil && c.CachedInfo().NumPending == 0 {
+	left, read := c.CachedInfo().NumPending, uint64(0)
+	for left > 0 {
+		before := read
+		if left, err = s.headers(ctx, c, &read, have); err != nil {
+			return nil, err
+		}
+		if read > before || left == 0 {
+			continue
+		}
+		// What was to come may have been replaced meanwhile, and be of no account.
+		ask, done := s.ask(ctx)
+		info, err := c.Info(ask)
+		err = bus.Why(ask, err)
+		done()
+		if err != nil {
+			return nil, err
+		}
+		if info.NumPending > 0 {
+			return nil, fmt.Errorf("%d messages were announced and none came", info.NumPending)
+		}
 		return have, nil
 	}
-	msgs, err := c.Messages()
+	return have, nil
+}
+
+// headers reads the next of them and tells how many are left; read counts them.
+func (s *Service) headers(ctx context.Context, c jetstream.Consumer, read *uint64, have map[string]string) (left uint64, err error) {
+	ask, done := s.ask(ctx)
+	defer done()
+	batch, err := c.FetchNoWait(headersAtOnce)
 	if err != nil {
-		return nil, fmt.Errorf("read stream %s: %w", bus.StreamBook, err)
+		return 0, err
 	}
-	defer msgs.Stop()
+	left = 1 // until a message says otherwise
 	for {
-		step, cancel := context.WithTimeout(ctx, headerWait)
-		m, err := msgs.Next(jetstream.NextContext(step))
-		cancel()
-		if err != nil {
-			return nil, fmt.Errorf("read stream %s: %w", bus.StreamBook, err)
-		}
-		have[m.Subject()] = m.Headers().Get(sumHeader)
-		md, err := m.Metadata()
-		if err != nil {
-			return nil, fmt.Errorf("read stream %s: %w", bus.StreamBook, err)
-		}
-		if md.NumPending == 0 {
-			return have, nil
+		select {
+		case m, open := <-batch.Messages():
+			if !open {
+				return left, batch.Error()
+			}
+			md, err := m.Metadata()
+			if err != nil {
+				return 0, err
+			}
+			if *read++; md.Sequence.Consumer != *read {
+				return 0, fmt.Errorf("message %d came in the place of %d", md.Sequence.Consumer, *read)
+			}
+			have[m.Subject()] = m.Headers().Get(sumHeader)
+			left = md.NumPending
+		case <-ask.Done():
+			return 0, bus.Why(ask, ask.Err())
 		}
 	}
 }
@@ -229,7 +308,10 @@ func (s *Service) adopt(ctx context.Context, stream jetstream.Stream, have map[s
 		default:
 			continue
 		}
-		m, err := stream.GetLastMsgForSubject(ctx, subject)
+		ask, done := s.ask(ctx)
+		m, err := stream.GetLastMsgForSubject(ask, subject)
+		err = bus.Why(ask, err)
+		done()
 		if errors.Is(err, jetstream.ErrMsgNotFound) {
 			continue
 		}

@@ -47,7 +47,7 @@ func (s *Service) review(base, files map[string][]byte) *reviewed {
 
 func reviewFiles(base, files map[string][]byte) *reviewed {
 	r := &reviewed{}
-	r.book, r.problems = drink.LoadAndCheckFiles(files)
+	r.book, r.problems = loadAndCheck(files)
 	if !r.problems.HasErrors() {
 		// What a station cannot compile it would refuse, site by site.
 		if _, err := verdict.CompileBook(r.book.Servings()); err != nil {

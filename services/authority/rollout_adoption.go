@@ -280,6 +280,7 @@ func (s *Service) rollout(ctx context.Context, edition uint64, age time.Duration
 var rolloutStates = map[govern.RolloutState]pb.RolloutState{
 	govern.RolloutRuns: pb.RolloutState_ROLLOUT_STATE_RUNNING, govern.RolloutIsHalted: pb.RolloutState_ROLLOUT_STATE_HALTED,
 	govern.RolloutIsDone: pb.RolloutState_ROLLOUT_STATE_COMPLETE, govern.RolloutIsUndone: pb.RolloutState_ROLLOUT_STATE_ROLLED_BACK,
+	govern.RolloutIsReplaced: pb.RolloutState_ROLLOUT_STATE_REPLACED,
 }
 
 var advices = map[stat.Advice]pb.WaveAdvice{
@@ -294,6 +295,12 @@ func (s *Service) rolloutToProto(r govern.Rollout, e govern.Edition) *pb.Rollout
 		Test: &pb.WaveTest{FalseAlarm: r.Test.FalseAlarm, MissedHarm: r.Test.MissedHarm, HarmfulRatio: r.Test.HarmfulRatio}}
 	if r.Draft != "" {
 		out.Draft = "drafts/" + r.Draft
+	}
+	if r.Replaces != 0 {
+		out.Replaces = fmt.Sprintf("rollouts/%d", r.Replaces)
+	}
+	if r.ReplacedBy != 0 {
+		out.ReplacedBy = fmt.Sprintf("rollouts/%d", r.ReplacedBy)
 	}
 	for _, w := range r.Waves {
 		p := &pb.Wave{Sites: w.Sites, SharePercent: int32(w.SharePercent), All: w.All, ReachedSites: w.Reached} //nolint:gosec // a share

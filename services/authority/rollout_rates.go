@@ -8,9 +8,11 @@ import (
 	"time"
 
 	"go.uber.org/zap"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"samecup.example/samecup/internal/govern"
 	"samecup.example/samecup/internal/stat"
+	pb "samecup.example/samecup/proto/samecup/v1"
 )
 
 const (
@@ -19,7 +21,7 @@ const (
 	wavePast = 28 * 24 * time.Hour
 	// waveBatch is the longest stretch that one batch of the test covers.
 	waveBatch = 24 * time.Hour
-	// ratesWait bounds one look at the rates, since the publisher waits for it.
+	// ratesWait bounds one look at the rates, since the next tick waits for it.
 	ratesWait = 15 * time.Second
 )
 
@@ -28,6 +30,19 @@ type RateSource interface {
 	// Rates counts the builds that began at these sites from since to before
 	// until, those of them that deviated, and the safety findings among them.
 	Rates(ctx context.Context, sites []string, since, until time.Time) (builds, deviations uint64, safety uint64, err error)
+}
+
+// AskQuality is a RateSource that asks a quality process.
+func AskQuality(c pb.QualityServiceClient) RateSource { return remoteRates{c} }
+
+type remoteRates struct{ quality pb.QualityServiceClient }
+
+func (r remoteRates) Rates(ctx context.Context, sites []string, since, until time.Time) (builds, deviations, safety uint64, err error) {
+	got, err := r.quality.GetRates(ctx, &pb.GetRatesRequest{Sites: sites, SinceTime: timestamppb.New(since), UntilTime: timestamppb.New(until)})
+	if err != nil {
+		return 0, 0, 0, fmt.Errorf("ask quality: %w", err)
+	}
+	return got.Builds, got.Deviations, got.Safety, nil
 }
 
 // waveWatch holds the last word of the sequential test on the rollout on its
@@ -44,8 +59,10 @@ type dated struct {
 	at     time.Time
 }
 
-// watchRates has the waves watched at each tick; nil watches nothing.
-func (s *Service) watchRates(source RateSource) {
+// WatchRates has the waves watched at each tick, as Config.Rates does, for a
+// source that can be had only once the authority is open. Call it at most once,
+// before Run; nil watches nothing.
+func (s *Service) WatchRates(source RateSource) {
 	if source == nil {
 		return
 	}

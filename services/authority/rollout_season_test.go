@@ -62,7 +62,7 @@ type season struct {
 func openSeason(t *testing.T) *season {
 	t.Helper()
 	s := &season{headOffice: openOffice(t), rates: &rates{inside: []string{"lantern-hill", "tannery-row"}}}
-	s.watchRates(s.rates)
+	s.WatchRates(s.rates)
 	for _, site := range fourSites {
 		s.addSite(t, site, "harbour")
 	}

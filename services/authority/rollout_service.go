@@ -25,6 +25,10 @@ const (
 func (s rolloutService) CreateRollout(ctx context.Context, req *pb.CreateRolloutRequest) (*pb.CreateRolloutResponse, error) {
 	var c check
 	draft := c.named("draft", req.Draft, "drafts")
+	replaces := uint64(0)
+	if req.Replaces != "" {
+		replaces = c.number("replaces", req.Replaces, "rollouts")
+	}
 	waves := c.waves(req.Waves)
 	when := c.when("when", req.When)
 	c.text("note", req.Note, maxNoteRunes)
@@ -37,13 +41,13 @@ func (s rolloutService) CreateRollout(ctx context.Context, req *pb.CreateRollout
 		return nil, err
 	}
 	out, err := s.do(ctx, call, func(t *turn) ([]govern.Act, error) {
-		q := govern.NewRollout{Draft: draft, Waves: waves, When: when, TrainingPercent: int(req.TrainingPercent), Note: req.Note,
+		q := govern.NewRollout{Draft: draft, Replaces: replaces, Waves: waves, When: when, TrainingPercent: int(req.TrainingPercent), Note: req.Note,
 			Test: stat.WaveTest{FalseAlarm: req.Test.GetFalseAlarm(), MissedHarm: req.Test.GetMissedHarm(), HarmfulRatio: req.Test.GetHarmfulRatio()}}
-		d, base, err := basisOf(t.State, draft)
+		d, against, err := basisOf(t.State, draft)
 		if err != nil {
 			return nil, err
 		}
-		r, files, err := s.reviewOf(ctx, d, base)
+		r, files, err := s.reviewOf(ctx, d, against)
 		if err != nil {
 			return nil, err
 		}
@@ -55,7 +59,8 @@ func (s rolloutService) CreateRollout(ctx context.Context, req *pb.CreateRollout
 			if note == "" {
 				note = d.Title
 			}
-			return s.makeEdition(ctx, t, first, r, bookToMake{Files: files, Note: note, Author: d.Author})
+			old, _ := t.Edition(replaces)
+			return s.makeEdition(ctx, t, first, r, bookToMake{Files: files, Note: note, Author: d.Author, Safety: old.Safety})
 		}
 		return t.CreateRollout(t.Call, rules(), q)
 	})

@@ -42,6 +42,7 @@ func (s *Service) Run(ctx context.Context) error {
 	g, ctx := errgroup.WithContext(ctx)
 	g.Go(func() error { s.reconcileLoop(ctx); return nil })
 	g.Go(func() error { s.publishLoop(ctx); return nil })
+	g.Go(func() error { s.tickLoop(ctx); return nil })
 	g.Go(func() error { s.actsLoop(ctx); return nil })
 	g.Go(func() error { s.flushLoop(ctx); return nil })
 	<-ctx.Done()
@@ -80,6 +81,8 @@ func (s *Service) reconcileLoop(ctx context.Context) {
 			if !open { // the connection was closed, so ctx is about to end
 				connected = nil
 			}
+			retry = firstRetry // however long the bus was away
+			s.pub.ring()       // what is known to be lacking waits for no comparison
 		case <-next.C:
 		}
 	}

@@ -7,12 +7,12 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
 
 	"github.com/nats-io/nats.go"
-	"github.com/nats-io/nats.go/jetstream"
 	"go.uber.org/zap"
 
 	"samecup.example/samecup/internal/bus"
@@ -24,21 +24,27 @@ const (
 	// sumHeader lets a pass tell what stands on a subject without its bytes. It
 	// proves nothing; stations check signatures.
 	sumHeader = "Samecup-Sha256"
-	// inFlight bounds messages that wait for their acknowledgement, and
-	// inFlightBytes what they hold, unless one alone is larger.
-	inFlight      = 256
-	inFlightBytes = 16 << 20
 )
 
 // publish signs what is due and sends what the bus lacks as far as is known:
-// key lists and releases before the assignments that name them.
+// key lists and releases before the assignments that name them. The publisher is
+// let go of now and then, so that a stop does not wait for the assignments of a
+// whole chain.
 func (s *Service) publish(ctx context.Context) error {
+	for {
+		if more, err := s.publishSome(ctx); err != nil || !more {
+			return err
+		}
+	}
+}
+
+func (s *Service) publishSome(ctx context.Context) (more bool, err error) {
 	if err := s.pub.lock(ctx); err != nil {
-		return err
+		return false, err
 	}
 	defer s.pub.unlock()
 	if err := s.sign(ctx); err != nil {
-		return err
+		return false, err
 	}
 	return s.send(ctx)
 }
@@ -52,47 +58,51 @@ func (s *Service) settle(ctx context.Context) {
 	}
 }
 
-// letter is a message ready to go.
-type letter struct {
-	key string
-	out outgoing
-	msg *nats.Msg
-}
-
-// send publishes what waits. The publisher must be locked.
-func (s *Service) send(ctx context.Context) error {
+// send publishes what waits, at most a window full, and tells whether more does.
+// The publisher must be locked.
+func (s *Service) send(ctx context.Context) (more bool, err error) {
 	waiting := s.pub.waiting()
 	if len(waiting) == 0 {
-		return nil
+		return false, nil
 	}
-	if !s.pub.streams {
+	if !s.pub.streams.Load() {
 		if err := s.ensureStreams(ctx); err != nil {
-			return err
+			return false, err
 		}
-		s.pub.streams = true
 	}
-	keys := make([]string, 0, len(waiting))
-	for k := range waiting {
-		keys = append(keys, k)
-	}
-	slices.SortFunc(keys, func(a, b string) int {
+	ctx, done := bus.WhileConnected(ctx, s.nats)
+	defer done()
+	keys := slices.SortedFunc(maps.Keys(waiting), func(a, b string) int {
 		return cmp.Or(cmp.Compare(rank(a), rank(b)), cmp.Compare(waiting[a].release, waiting[b].release), cmp.Compare(a, b))
 	})
-	for len(keys) > 0 {
-		var batch []letter
-		size, class := 0, rank(keys[0])
-		for len(keys) > 0 && len(batch) < inFlight && rank(keys[0]) == class {
-			l, err := s.letter(ctx, keys[0], waiting[keys[0]])
-			if err != nil {
-				return err
-			}
-			if size += len(l.msg.Data); len(batch) > 0 && size > inFlightBytes {
-				break
-			}
-			batch, keys = append(batch, l), keys[1:]
+	some := keys[:min(len(keys), bus.InFlight)]
+	w := bus.NewWindow(s.js, s.pub.askWait)
+	if err := bus.Why(ctx, errors.Join(s.sendAll(ctx, w, some, waiting), w.Wait(ctx))); err != nil {
+		if !errors.Is(err, bus.ErrAway) {
+			s.pub.streams.Store(false) // it may be the stream that is gone
 		}
-		if err := s.sendBatch(ctx, batch); err != nil {
-			s.pub.streams = false // it may be the stream that is gone
+		return false, err
+	}
+	return len(some) < len(keys), nil
+}
+
+// sendAll puts what waits under the keys into the window. One connection's
+// messages are stored and handed on in the order in which they were sent, so that
+// an assignment finds its release there without our waiting for the disk in
+// between. Where a release fails alone, stations ask for it until it is sent again.
+func (s *Service) sendAll(ctx context.Context, w *bus.Window, keys []string, waiting map[string]outgoing) error {
+	for _, key := range keys {
+		out := waiting[key]
+		m, err := s.message(ctx, key, out)
+		if err != nil {
+			return err
+		}
+		if err := w.Publish(ctx, m, func() {
+			s.pub.sent(key, out)
+			if out.release != 0 {
+				s.log.Info("release published", zap.Uint64("release", out.release), zap.String("subject", m.Subject))
+			}
+		}); err != nil {
 			return err
 		}
 	}
@@ -112,15 +122,16 @@ func rank(key string) int {
 	return 2
 }
 
-func (s *Service) letter(ctx context.Context, key string, o outgoing) (letter, error) {
+// message is what waits under a key, ready to go.
+func (s *Service) message(ctx context.Context, key string, o outgoing) (*nats.Msg, error) {
 	subject, id, body := key, key, o.envelope
 	if o.release != 0 {
 		r, err := s.store.Release(ctx, o.release)
 		if err != nil {
-			return letter{}, err
+			return nil, err
 		}
 		if body, err = s.envelope(ctx, o.release); err != nil {
-			return letter{}, err
+			return nil, err
 		}
 		subject, id = bus.ReleaseSubject(r.Scope, o.release), fmt.Sprintf("release-%d", o.release)
 	}
@@ -129,65 +140,42 @@ func (s *Service) letter(ctx context.Context, key string, o outgoing) (letter, e
 	msg.Header.Del(nats.MsgIdHdr)
 	sum := sha256.Sum256(body)
 	msg.Header.Set(sumHeader, hex.EncodeToString(sum[:]))
-	return letter{key: key, out: o, msg: msg}, nil
-}
-
-// sendBatch publishes and waits for every acknowledgement.
-func (s *Service) sendBatch(ctx context.Context, batch []letter) error {
-	futures := make([]jetstream.PubAckFuture, 0, len(batch))
-	var errs []error
-	for _, l := range batch {
-		f, err := s.js.PublishMsgAsync(l.msg)
-		if err != nil {
-			errs = append(errs, fmt.Errorf("publish %s: %w", l.msg.Subject, err))
-			break
-		}
-		futures = append(futures, f)
-	}
-	for i, f := range futures {
-		select {
-		case <-f.Ok():
-			s.pub.sent(batch[i].key, batch[i].out)
-			if n := batch[i].out.release; n != 0 {
-				s.log.Info("release published", zap.Uint64("release", n), zap.String("subject", batch[i].msg.Subject))
-			}
-		case err := <-f.Err():
-			errs = append(errs, fmt.Errorf("publish %s: %w", batch[i].msg.Subject, err))
-		case <-ctx.Done():
-			return errors.Join(append(errs, fmt.Errorf("publish %s: %w", batch[i].msg.Subject, ctx.Err()))...)
-		}
-		if len(errs) > 4 {
-			break // one tells enough
-		}
-	}
-	return errors.Join(errs...)
+	return msg, nil
 }
 
 // publishLoop sends what each change made due. What fails waits for the next
 // change, the next tick or the next reconciliation.
 func (s *Service) publishLoop(ctx context.Context) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-s.pub.bell:
+		}
+		if !s.pub.compared.Load() {
+			continue // the first comparison sends everything
+		}
+		if err := s.publish(ctx); err != nil && ctx.Err() == nil {
+			s.log.Warn("not everything is published; trying again", zap.Error(err))
+		}
+	}
+}
+
+// tickLoop lets time do its part, apart from the publisher: a tick may wait for
+// quality, and a stop must not. Assignments are renewed by the publish that
+// follows each tick; what else depends on time adds itself with onTick.
+func (s *Service) tickLoop(ctx context.Context) {
 	tick := time.NewTicker(s.tickEvery)
 	defer tick.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			return
-		case <-s.pub.bell:
 		case <-tick.C:
-			s.tick(ctx)
 		}
-		step, cancel := context.WithTimeout(ctx, reconcileWait)
-		if err := s.publish(step); err != nil && ctx.Err() == nil {
-			s.log.Warn("not everything is published; trying again", zap.Error(err))
+		for _, f := range s.onTick {
+			f(ctx, s.now())
 		}
-		cancel()
-	}
-}
-
-// tick lets time do its part. Assignments are renewed by the publish that
-// follows it; what else depends on time adds itself with onTick.
-func (s *Service) tick(ctx context.Context) {
-	for _, f := range s.onTick {
-		f(ctx, s.now())
+		s.pub.ring()
 	}
 }

@@ -26,7 +26,8 @@ var siteFields = map[string]func(to, from *pb.Site){
 }
 
 // UpdateSite implements pb.FleetServiceServer. Without a mask every field is
-// taken, as AIP-134 has it.
+// taken, as AIP-134 has it. Another time zone needs nothing of the stations, since
+// an assignment carries instants; another region does, and they are named.
 func (s fleetService) UpdateSite(ctx context.Context, req *pb.UpdateSiteRequest) (*pb.UpdateSiteResponse, error) {
 	if req.Site == nil {
 		return nil, rpc.Invalid(rpc.Violation{Field: "site", Description: "is missing; send its id and the fields that change"})
@@ -43,17 +44,17 @@ func (s fleetService) UpdateSite(ctx context.Context, req *pb.UpdateSiteRequest)
 				Description: fmt.Sprintf("names %q; it may name %s", clip(p, 80), strings.Join(names, ", "))})
 		}
 	}
-	call, err := s.call(ctx, "", [32]byte{})
+	var none check
+	call, err := s.writeOnce(ctx, &none, req)
 	if err != nil {
 		return nil, err
 	}
-	var next *pb.Site
 	_, err = s.do(ctx, call, func(t *turn) ([]govern.Act, error) {
 		old, ok := t.Site(req.Site.Id)
 		if !ok {
 			return nil, rpc.Fail(codes.NotFound, "SITE_NOT_FOUND", fmt.Sprintf("there is no site %q; add it first: samecup site add", clip(req.Site.Id, 80)), nil)
 		}
-		next = proto.CloneOf(req.Site)
+		next := proto.CloneOf(req.Site)
 		if len(paths) > 0 && !slices.Contains(paths, "*") {
 			next = siteToProto(old)
 			for _, p := range paths {
@@ -71,6 +72,14 @@ func (s fleetService) UpdateSite(ctx context.Context, req *pb.UpdateSiteRequest)
 	if err != nil {
 		return nil, err
 	}
-	s.log.Info("site changed", zap.String("site", next.Id), zap.String("region", next.Region))
-	return &pb.UpdateSiteResponse{Site: next}, nil
+	res := &pb.UpdateSiteResponse{}
+	s.view(func(st *govern.State) {
+		v, _ := st.Site(req.Site.Id)
+		res.Site = siteToProto(v)
+		for _, x := range st.StationsBehind(req.Site.Id) {
+			res.StationsToEnrol = append(res.StationsToEnrol, x.Station)
+		}
+	})
+	s.log.Info("site changed", zap.String("site", res.Site.Id), zap.String("region", res.Site.Region), zap.Strings("stations_to_enrol", res.StationsToEnrol))
+	return res, nil
 }

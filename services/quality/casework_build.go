@@ -130,7 +130,7 @@ func (w *caseworker) build(ctx context.Context, row *store.Build) (_ *watch.Buil
 		return nil, nil, err
 	}
 	out := &watch.Build{ID: b.ID, Site: row.Site, Station: row.Station, By: b.By, Serving: b.Serving, Drink: row.Drink,
-		Milk: b.Milk, Release: b.Release, Started: b.StartedAt, Entered: b.FinishedAt, Sampled: b.Sampled,
+		Milk: b.Milk, Vessel: b.Vessel, Release: b.Release, Started: b.StartedAt, Entered: b.FinishedAt, Sampled: b.Sampled,
 		Grade: verdict.Grade(row.Grade), Findings: findings(v)}
 	// A clock that runs ahead must not end everybody's day.
 	if out.Started.After(row.Received.Add(verdict.FutureMost)) {

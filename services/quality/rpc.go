@@ -106,12 +106,24 @@ func (s *server) ListDeviations(ctx context.Context, req *pb.ListDeviationsReque
 // between; a subscriber has no queue that could overflow.
 func (s *server) StreamDeviations(req *pb.StreamDeviationsRequest, out grpc.ServerStreamingServer[pb.StreamDeviationsResponse]) error {
 	ctx := out.Context()
+	if req.FromNow && req.AfterCursor > 0 {
+		return rpc.Invalid(rpc.Violation{Field: "from_now", Description: fmt.Sprintf("true beside after_cursor %d is not allowed; set one of them", req.AfterCursor)})
+	}
 	// A subscriber learns at once that it is connected, however long it takes
 	// until there is something to tell.
 	if err := out.SendHeader(metadata.MD{}); err != nil {
 		return err
 	}
 	q := store.DeviationQuery{After: req.AfterCursor, Limit: streamPage}
+	if req.FromNow {
+		var err error
+		if q.After, err = s.service.store.NewestDeviation(ctx); err != nil {
+			return err
+		}
+		if err := out.Send(&pb.StreamDeviationsResponse{Cursor: q.After}); err != nil {
+			return err
+		}
+	}
 	for {
 		rang := s.service.heard.next()
 		for {
@@ -124,7 +136,7 @@ func (s *server) StreamDeviations(req *pb.StreamDeviationsRequest, out grpc.Serv
 				if err != nil {
 					return err
 				}
-				if err := out.Send(&pb.StreamDeviationsResponse{Deviation: d}); err != nil {
+				if err := out.Send(&pb.StreamDeviationsResponse{Deviation: d, Cursor: d.Cursor}); err != nil {
 					return err
 				}
 				q.After = d.Cursor

@@ -101,6 +101,42 @@ func TestStreamDeviationsCatchesUpAndFollows(t *testing.T) {
 	}
 }
 
+func TestStreamDeviationsFromNow(t *testing.T) {
+	r := newRig(t)
+	r.start()
+	r.publishRelease(1)
+	b := newBar(t, "tannery-row", "bar-1")
+	r.builds(b, b.log(fast), b.log(fast))
+	r.drained()
+	ctx, cancel := context.WithTimeout(t.Context(), patience)
+	defer cancel()
+	stream, err := r.client.StreamDeviations(ctx, &pb.StreamDeviationsRequest{FromNow: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	res, err := stream.Recv()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if res.Deviation != nil || res.Cursor != 2 {
+		t.Errorf("first: %v; want cursor 2 alone", res)
+	}
+	r.deviation(b, b.log(fast))
+	if res, err = stream.Recv(); err != nil {
+		t.Fatal(err)
+	}
+	if res.Deviation.GetCursor() != 3 || res.Cursor != 3 {
+		t.Errorf("then: %v; want deviation 3", res)
+	}
+	stream, err = r.client.StreamDeviations(ctx, &pb.StreamDeviationsRequest{FromNow: true, AfterCursor: 1})
+	if err == nil {
+		_, err = stream.Recv()
+	}
+	if status.Code(err) != codes.InvalidArgument {
+		t.Errorf("from now beside a cursor: %v; want INVALID_ARGUMENT", err)
+	}
+}
+
 func TestACorrectedDeviationSaysSo(t *testing.T) {
 	r := newRig(t)
 	r.start()

@@ -137,7 +137,10 @@ type Book struct {
 	Vessels     []*Vessel     `protobuf:"bytes,3,rep,name=vessels,proto3" json:"vessels,omitempty"`
 	Ingredients []*Ingredient `protobuf:"bytes,4,rep,name=ingredients,proto3" json:"ingredients,omitempty"`
 	// Every serving, complete in itself.
-	Servings      []*Serving `protobuf:"bytes,5,rep,name=servings,proto3" json:"servings,omitempty"`
+	Servings []*Serving `protobuf:"bytes,5,rep,name=servings,proto3" json:"servings,omitempty"`
+	// What a station measures in a shift, as docs/book.md has sampling.yaml; empty
+	// for the default. At most 128 KiB.
+	Sampling      []byte `protobuf:"bytes,6,opt,name=sampling,proto3" json:"sampling,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -203,6 +206,13 @@ func (x *Book) GetIngredients() []*Ingredient {
 func (x *Book) GetServings() []*Serving {
 	if x != nil {
 		return x.Servings
+	}
+	return nil
+}
+
+func (x *Book) GetSampling() []byte {
+	if x != nil {
+		return x.Sampling
 	}
 	return nil
 }
@@ -1346,13 +1356,14 @@ var File_samecup_v1_book_proto protoreflect.FileDescriptor
 const file_samecup_v1_book_proto_rawDesc = "" +
 	"\n" +
 	"\x15samecup/v1/book.proto\x12\n" +
-	"samecup.v1\"\xde\x01\n" +
+	"samecup.v1\"\xfa\x01\n" +
 	"\x04Book\x12\x14\n" +
 	"\x05chain\x18\x01 \x01(\tR\x05chain\x12'\n" +
 	"\x05house\x18\x02 \x01(\v2\x11.samecup.v1.HouseR\x05house\x12,\n" +
 	"\avessels\x18\x03 \x03(\v2\x12.samecup.v1.VesselR\avessels\x128\n" +
 	"\vingredients\x18\x04 \x03(\v2\x16.samecup.v1.IngredientR\vingredients\x12/\n" +
-	"\bservings\x18\x05 \x03(\v2\x13.samecup.v1.ServingR\bservings\"\xd1\x02\n" +
+	"\bservings\x18\x05 \x03(\v2\x13.samecup.v1.ServingR\bservings\x12\x1a\n" +
+	"\bsampling\x18\x06 \x01(\fR\bsampling\"\xd1\x02\n" +
 	"\x05House\x12$\n" +
 	"\x04pull\x18\x01 \x01(\v2\x10.samecup.v1.PullR\x04pull\x12$\n" +
 	"\x0emilk_max_milli\x18\x02 \x01(\x03R\fmilkMaxMilli\x12.\n" +

@@ -1280,6 +1280,138 @@ func (x *CommentDraftResponse) GetDraft() *Draft {
 	return nil
 }
 
+type RebaseDraftRequest struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	RequestId string                 `protobuf:"bytes,1,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	Name      string                 `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	Etag      string                 `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Fields that both sides changed, as the refusal names them, such as
+	// "drinks/latte.yaml checks.milk_temp.target": keep the draft's value, or take
+	// the edition's.
+	Keep          []string `protobuf:"bytes,4,rep,name=keep,proto3" json:"keep,omitempty"`
+	Take          []string `protobuf:"bytes,5,rep,name=take,proto3" json:"take,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RebaseDraftRequest) Reset() {
+	*x = RebaseDraftRequest{}
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RebaseDraftRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RebaseDraftRequest) ProtoMessage() {}
+
+func (x *RebaseDraftRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RebaseDraftRequest.ProtoReflect.Descriptor instead.
+func (*RebaseDraftRequest) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *RebaseDraftRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *RebaseDraftRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RebaseDraftRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *RebaseDraftRequest) GetKeep() []string {
+	if x != nil {
+		return x.Keep
+	}
+	return nil
+}
+
+func (x *RebaseDraftRequest) GetTake() []string {
+	if x != nil {
+		return x.Take
+	}
+	return nil
+}
+
+type RebaseDraftResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Draft *Draft                 `protobuf:"bytes,1,opt,name=draft,proto3" json:"draft,omitempty"`
+	// Fields taken from the newest edition.
+	Taken         []string `protobuf:"bytes,2,rep,name=taken,proto3" json:"taken,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RebaseDraftResponse) Reset() {
+	*x = RebaseDraftResponse{}
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RebaseDraftResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RebaseDraftResponse) ProtoMessage() {}
+
+func (x *RebaseDraftResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RebaseDraftResponse.ProtoReflect.Descriptor instead.
+func (*RebaseDraftResponse) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *RebaseDraftResponse) GetDraft() *Draft {
+	if x != nil {
+		return x.Draft
+	}
+	return nil
+}
+
+func (x *RebaseDraftResponse) GetTaken() []string {
+	if x != nil {
+		return x.Taken
+	}
+	return nil
+}
+
 type ReviewDraftRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Name          string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
@@ -1289,7 +1421,7 @@ type ReviewDraftRequest struct {
 
 func (x *ReviewDraftRequest) Reset() {
 	*x = ReviewDraftRequest{}
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[17]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1301,7 +1433,7 @@ func (x *ReviewDraftRequest) String() string {
 func (*ReviewDraftRequest) ProtoMessage() {}
 
 func (x *ReviewDraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[17]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1314,7 +1446,7 @@ func (x *ReviewDraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReviewDraftRequest.ProtoReflect.Descriptor instead.
 func (*ReviewDraftRequest) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{17}
+	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ReviewDraftRequest) GetName() string {
@@ -1341,7 +1473,7 @@ type ReviewDraftResponse struct {
 
 func (x *ReviewDraftResponse) Reset() {
 	*x = ReviewDraftResponse{}
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[18]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1353,7 +1485,7 @@ func (x *ReviewDraftResponse) String() string {
 func (*ReviewDraftResponse) ProtoMessage() {}
 
 func (x *ReviewDraftResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[18]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1366,7 +1498,7 @@ func (x *ReviewDraftResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReviewDraftResponse.ProtoReflect.Descriptor instead.
 func (*ReviewDraftResponse) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{18}
+	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ReviewDraftResponse) GetDraft() *Draft {
@@ -1422,7 +1554,7 @@ type ProposeDraftRequest struct {
 
 func (x *ProposeDraftRequest) Reset() {
 	*x = ProposeDraftRequest{}
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[19]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1434,7 +1566,7 @@ func (x *ProposeDraftRequest) String() string {
 func (*ProposeDraftRequest) ProtoMessage() {}
 
 func (x *ProposeDraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[19]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1447,7 +1579,7 @@ func (x *ProposeDraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProposeDraftRequest.ProtoReflect.Descriptor instead.
 func (*ProposeDraftRequest) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{19}
+	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ProposeDraftRequest) GetRequestId() string {
@@ -1480,7 +1612,7 @@ type ProposeDraftResponse struct {
 
 func (x *ProposeDraftResponse) Reset() {
 	*x = ProposeDraftResponse{}
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[20]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1492,7 +1624,7 @@ func (x *ProposeDraftResponse) String() string {
 func (*ProposeDraftResponse) ProtoMessage() {}
 
 func (x *ProposeDraftResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[20]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1505,7 +1637,7 @@ func (x *ProposeDraftResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProposeDraftResponse.ProtoReflect.Descriptor instead.
 func (*ProposeDraftResponse) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{20}
+	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ProposeDraftResponse) GetDraft() *Draft {
@@ -1530,7 +1662,7 @@ type ApproveDraftRequest struct {
 
 func (x *ApproveDraftRequest) Reset() {
 	*x = ApproveDraftRequest{}
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[21]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1542,7 +1674,7 @@ func (x *ApproveDraftRequest) String() string {
 func (*ApproveDraftRequest) ProtoMessage() {}
 
 func (x *ApproveDraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[21]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1555,7 +1687,7 @@ func (x *ApproveDraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ApproveDraftRequest.ProtoReflect.Descriptor instead.
 func (*ApproveDraftRequest) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{21}
+	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ApproveDraftRequest) GetRequestId() string {
@@ -1602,7 +1734,7 @@ type ApproveDraftResponse struct {
 
 func (x *ApproveDraftResponse) Reset() {
 	*x = ApproveDraftResponse{}
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[22]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1614,7 +1746,7 @@ func (x *ApproveDraftResponse) String() string {
 func (*ApproveDraftResponse) ProtoMessage() {}
 
 func (x *ApproveDraftResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[22]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1627,7 +1759,7 @@ func (x *ApproveDraftResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ApproveDraftResponse.ProtoReflect.Descriptor instead.
 func (*ApproveDraftResponse) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{22}
+	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ApproveDraftResponse) GetDraft() *Draft {
@@ -1648,7 +1780,7 @@ type ReturnDraftRequest struct {
 
 func (x *ReturnDraftRequest) Reset() {
 	*x = ReturnDraftRequest{}
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[23]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1660,7 +1792,7 @@ func (x *ReturnDraftRequest) String() string {
 func (*ReturnDraftRequest) ProtoMessage() {}
 
 func (x *ReturnDraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[23]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1673,7 +1805,7 @@ func (x *ReturnDraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReturnDraftRequest.ProtoReflect.Descriptor instead.
 func (*ReturnDraftRequest) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{23}
+	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ReturnDraftRequest) GetRequestId() string {
@@ -1706,7 +1838,7 @@ type ReturnDraftResponse struct {
 
 func (x *ReturnDraftResponse) Reset() {
 	*x = ReturnDraftResponse{}
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[24]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1718,7 +1850,7 @@ func (x *ReturnDraftResponse) String() string {
 func (*ReturnDraftResponse) ProtoMessage() {}
 
 func (x *ReturnDraftResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[24]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1731,7 +1863,7 @@ func (x *ReturnDraftResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReturnDraftResponse.ProtoReflect.Descriptor instead.
 func (*ReturnDraftResponse) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{24}
+	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ReturnDraftResponse) GetDraft() *Draft {
@@ -1752,7 +1884,7 @@ type WithdrawDraftRequest struct {
 
 func (x *WithdrawDraftRequest) Reset() {
 	*x = WithdrawDraftRequest{}
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[25]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1764,7 +1896,7 @@ func (x *WithdrawDraftRequest) String() string {
 func (*WithdrawDraftRequest) ProtoMessage() {}
 
 func (x *WithdrawDraftRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[25]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1777,7 +1909,7 @@ func (x *WithdrawDraftRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WithdrawDraftRequest.ProtoReflect.Descriptor instead.
 func (*WithdrawDraftRequest) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{25}
+	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *WithdrawDraftRequest) GetRequestId() string {
@@ -1810,7 +1942,7 @@ type WithdrawDraftResponse struct {
 
 func (x *WithdrawDraftResponse) Reset() {
 	*x = WithdrawDraftResponse{}
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[26]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1822,7 +1954,7 @@ func (x *WithdrawDraftResponse) String() string {
 func (*WithdrawDraftResponse) ProtoMessage() {}
 
 func (x *WithdrawDraftResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_draft_service_proto_msgTypes[26]
+	mi := &file_samecup_v1_draft_service_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1835,7 +1967,7 @@ func (x *WithdrawDraftResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WithdrawDraftResponse.ProtoReflect.Descriptor instead.
 func (*WithdrawDraftResponse) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{26}
+	return file_samecup_v1_draft_service_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *WithdrawDraftResponse) GetDraft() *Draft {
@@ -1949,7 +2081,17 @@ const file_samecup_v1_draft_service_proto_rawDesc = "" +
 	"\x05field\x18\x03 \x01(\tR\x05field\x12\x12\n" +
 	"\x04text\x18\x04 \x01(\tR\x04text\"?\n" +
 	"\x14CommentDraftResponse\x12'\n" +
-	"\x05draft\x18\x01 \x01(\v2\x11.samecup.v1.DraftR\x05draft\"(\n" +
+	"\x05draft\x18\x01 \x01(\v2\x11.samecup.v1.DraftR\x05draft\"\x83\x01\n" +
+	"\x12RebaseDraftRequest\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x01 \x01(\tR\trequestId\x12\x12\n" +
+	"\x04name\x18\x02 \x01(\tR\x04name\x12\x12\n" +
+	"\x04etag\x18\x03 \x01(\tR\x04etag\x12\x12\n" +
+	"\x04keep\x18\x04 \x03(\tR\x04keep\x12\x12\n" +
+	"\x04take\x18\x05 \x03(\tR\x04take\"T\n" +
+	"\x13RebaseDraftResponse\x12'\n" +
+	"\x05draft\x18\x01 \x01(\v2\x11.samecup.v1.DraftR\x05draft\x12\x14\n" +
+	"\x05taken\x18\x02 \x03(\tR\x05taken\"(\n" +
 	"\x12ReviewDraftRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\"\x9c\x02\n" +
 	"\x13ReviewDraftResponse\x12'\n" +
@@ -1996,7 +2138,7 @@ const file_samecup_v1_draft_service_proto_rawDesc = "" +
 	"\x14DRAFT_STATE_PROPOSED\x10\x02\x12\x18\n" +
 	"\x14DRAFT_STATE_APPROVED\x10\x03\x12\x18\n" +
 	"\x14DRAFT_STATE_RELEASED\x10\x04\x12\x19\n" +
-	"\x15DRAFT_STATE_WITHDRAWN\x10\x052\xb1\x06\n" +
+	"\x15DRAFT_STATE_WITHDRAWN\x10\x052\x81\a\n" +
 	"\fDraftService\x12N\n" +
 	"\vCreateDraft\x12\x1e.samecup.v1.CreateDraftRequest\x1a\x1f.samecup.v1.CreateDraftResponse\x12E\n" +
 	"\bGetDraft\x12\x1b.samecup.v1.GetDraftRequest\x1a\x1c.samecup.v1.GetDraftResponse\x12K\n" +
@@ -2004,6 +2146,7 @@ const file_samecup_v1_draft_service_proto_rawDesc = "" +
 	"ListDrafts\x12\x1d.samecup.v1.ListDraftsRequest\x1a\x1e.samecup.v1.ListDraftsResponse\x12N\n" +
 	"\vUpdateDraft\x12\x1e.samecup.v1.UpdateDraftRequest\x1a\x1f.samecup.v1.UpdateDraftResponse\x12Q\n" +
 	"\fCommentDraft\x12\x1f.samecup.v1.CommentDraftRequest\x1a .samecup.v1.CommentDraftResponse\x12N\n" +
+	"\vRebaseDraft\x12\x1e.samecup.v1.RebaseDraftRequest\x1a\x1f.samecup.v1.RebaseDraftResponse\x12N\n" +
 	"\vReviewDraft\x12\x1e.samecup.v1.ReviewDraftRequest\x1a\x1f.samecup.v1.ReviewDraftResponse\x12Q\n" +
 	"\fProposeDraft\x12\x1f.samecup.v1.ProposeDraftRequest\x1a .samecup.v1.ProposeDraftResponse\x12Q\n" +
 	"\fApproveDraft\x12\x1f.samecup.v1.ApproveDraftRequest\x1a .samecup.v1.ApproveDraftResponse\x12N\n" +
@@ -2023,7 +2166,7 @@ func file_samecup_v1_draft_service_proto_rawDescGZIP() []byte {
 }
 
 var file_samecup_v1_draft_service_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_samecup_v1_draft_service_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
+var file_samecup_v1_draft_service_proto_msgTypes = make([]protoimpl.MessageInfo, 29)
 var file_samecup_v1_draft_service_proto_goTypes = []any{
 	(DraftState)(0),               // 0: samecup.v1.DraftState
 	(*Draft)(nil),                 // 1: samecup.v1.Draft
@@ -2043,76 +2186,81 @@ var file_samecup_v1_draft_service_proto_goTypes = []any{
 	(*UpdateDraftResponse)(nil),   // 15: samecup.v1.UpdateDraftResponse
 	(*CommentDraftRequest)(nil),   // 16: samecup.v1.CommentDraftRequest
 	(*CommentDraftResponse)(nil),  // 17: samecup.v1.CommentDraftResponse
-	(*ReviewDraftRequest)(nil),    // 18: samecup.v1.ReviewDraftRequest
-	(*ReviewDraftResponse)(nil),   // 19: samecup.v1.ReviewDraftResponse
-	(*ProposeDraftRequest)(nil),   // 20: samecup.v1.ProposeDraftRequest
-	(*ProposeDraftResponse)(nil),  // 21: samecup.v1.ProposeDraftResponse
-	(*ApproveDraftRequest)(nil),   // 22: samecup.v1.ApproveDraftRequest
-	(*ApproveDraftResponse)(nil),  // 23: samecup.v1.ApproveDraftResponse
-	(*ReturnDraftRequest)(nil),    // 24: samecup.v1.ReturnDraftRequest
-	(*ReturnDraftResponse)(nil),   // 25: samecup.v1.ReturnDraftResponse
-	(*WithdrawDraftRequest)(nil),  // 26: samecup.v1.WithdrawDraftRequest
-	(*WithdrawDraftResponse)(nil), // 27: samecup.v1.WithdrawDraftResponse
-	(*timestamppb.Timestamp)(nil), // 28: google.protobuf.Timestamp
-	(*SourceFile)(nil),            // 29: samecup.v1.SourceFile
-	(*Problem)(nil),               // 30: samecup.v1.Problem
-	(*fieldmaskpb.FieldMask)(nil), // 31: google.protobuf.FieldMask
+	(*RebaseDraftRequest)(nil),    // 18: samecup.v1.RebaseDraftRequest
+	(*RebaseDraftResponse)(nil),   // 19: samecup.v1.RebaseDraftResponse
+	(*ReviewDraftRequest)(nil),    // 20: samecup.v1.ReviewDraftRequest
+	(*ReviewDraftResponse)(nil),   // 21: samecup.v1.ReviewDraftResponse
+	(*ProposeDraftRequest)(nil),   // 22: samecup.v1.ProposeDraftRequest
+	(*ProposeDraftResponse)(nil),  // 23: samecup.v1.ProposeDraftResponse
+	(*ApproveDraftRequest)(nil),   // 24: samecup.v1.ApproveDraftRequest
+	(*ApproveDraftResponse)(nil),  // 25: samecup.v1.ApproveDraftResponse
+	(*ReturnDraftRequest)(nil),    // 26: samecup.v1.ReturnDraftRequest
+	(*ReturnDraftResponse)(nil),   // 27: samecup.v1.ReturnDraftResponse
+	(*WithdrawDraftRequest)(nil),  // 28: samecup.v1.WithdrawDraftRequest
+	(*WithdrawDraftResponse)(nil), // 29: samecup.v1.WithdrawDraftResponse
+	(*timestamppb.Timestamp)(nil), // 30: google.protobuf.Timestamp
+	(*SourceFile)(nil),            // 31: samecup.v1.SourceFile
+	(*Problem)(nil),               // 32: samecup.v1.Problem
+	(*fieldmaskpb.FieldMask)(nil), // 33: google.protobuf.FieldMask
 }
 var file_samecup_v1_draft_service_proto_depIdxs = []int32{
 	0,  // 0: samecup.v1.Draft.state:type_name -> samecup.v1.DraftState
-	28, // 1: samecup.v1.Draft.create_time:type_name -> google.protobuf.Timestamp
-	28, // 2: samecup.v1.Draft.update_time:type_name -> google.protobuf.Timestamp
-	29, // 3: samecup.v1.Draft.files:type_name -> samecup.v1.SourceFile
-	30, // 4: samecup.v1.Draft.problems:type_name -> samecup.v1.Problem
+	30, // 1: samecup.v1.Draft.create_time:type_name -> google.protobuf.Timestamp
+	30, // 2: samecup.v1.Draft.update_time:type_name -> google.protobuf.Timestamp
+	31, // 3: samecup.v1.Draft.files:type_name -> samecup.v1.SourceFile
+	32, // 4: samecup.v1.Draft.problems:type_name -> samecup.v1.Problem
 	2,  // 5: samecup.v1.Draft.comments:type_name -> samecup.v1.Comment
 	3,  // 6: samecup.v1.Draft.approvals:type_name -> samecup.v1.Approval
-	28, // 7: samecup.v1.Comment.create_time:type_name -> google.protobuf.Timestamp
-	28, // 8: samecup.v1.Approval.create_time:type_name -> google.protobuf.Timestamp
+	30, // 7: samecup.v1.Comment.create_time:type_name -> google.protobuf.Timestamp
+	30, // 8: samecup.v1.Approval.create_time:type_name -> google.protobuf.Timestamp
 	6,  // 9: samecup.v1.BookChange.effects:type_name -> samecup.v1.BookEffect
-	30, // 10: samecup.v1.ReviewCaution.problem:type_name -> samecup.v1.Problem
-	29, // 11: samecup.v1.CreateDraftRequest.files:type_name -> samecup.v1.SourceFile
+	32, // 10: samecup.v1.ReviewCaution.problem:type_name -> samecup.v1.Problem
+	31, // 11: samecup.v1.CreateDraftRequest.files:type_name -> samecup.v1.SourceFile
 	1,  // 12: samecup.v1.CreateDraftResponse.draft:type_name -> samecup.v1.Draft
-	31, // 13: samecup.v1.GetDraftRequest.read_mask:type_name -> google.protobuf.FieldMask
+	33, // 13: samecup.v1.GetDraftRequest.read_mask:type_name -> google.protobuf.FieldMask
 	1,  // 14: samecup.v1.GetDraftResponse.draft:type_name -> samecup.v1.Draft
 	0,  // 15: samecup.v1.ListDraftsRequest.states:type_name -> samecup.v1.DraftState
 	1,  // 16: samecup.v1.ListDraftsResponse.drafts:type_name -> samecup.v1.Draft
-	31, // 17: samecup.v1.UpdateDraftRequest.update_mask:type_name -> google.protobuf.FieldMask
-	29, // 18: samecup.v1.UpdateDraftRequest.files:type_name -> samecup.v1.SourceFile
+	33, // 17: samecup.v1.UpdateDraftRequest.update_mask:type_name -> google.protobuf.FieldMask
+	31, // 18: samecup.v1.UpdateDraftRequest.files:type_name -> samecup.v1.SourceFile
 	4,  // 19: samecup.v1.UpdateDraftRequest.edits:type_name -> samecup.v1.FieldEdit
 	1,  // 20: samecup.v1.UpdateDraftResponse.draft:type_name -> samecup.v1.Draft
 	1,  // 21: samecup.v1.CommentDraftResponse.draft:type_name -> samecup.v1.Draft
-	1,  // 22: samecup.v1.ReviewDraftResponse.draft:type_name -> samecup.v1.Draft
-	5,  // 23: samecup.v1.ReviewDraftResponse.changes:type_name -> samecup.v1.BookChange
-	7,  // 24: samecup.v1.ReviewDraftResponse.cautions:type_name -> samecup.v1.ReviewCaution
-	1,  // 25: samecup.v1.ProposeDraftResponse.draft:type_name -> samecup.v1.Draft
-	1,  // 26: samecup.v1.ApproveDraftResponse.draft:type_name -> samecup.v1.Draft
-	1,  // 27: samecup.v1.ReturnDraftResponse.draft:type_name -> samecup.v1.Draft
-	1,  // 28: samecup.v1.WithdrawDraftResponse.draft:type_name -> samecup.v1.Draft
-	8,  // 29: samecup.v1.DraftService.CreateDraft:input_type -> samecup.v1.CreateDraftRequest
-	10, // 30: samecup.v1.DraftService.GetDraft:input_type -> samecup.v1.GetDraftRequest
-	12, // 31: samecup.v1.DraftService.ListDrafts:input_type -> samecup.v1.ListDraftsRequest
-	14, // 32: samecup.v1.DraftService.UpdateDraft:input_type -> samecup.v1.UpdateDraftRequest
-	16, // 33: samecup.v1.DraftService.CommentDraft:input_type -> samecup.v1.CommentDraftRequest
-	18, // 34: samecup.v1.DraftService.ReviewDraft:input_type -> samecup.v1.ReviewDraftRequest
-	20, // 35: samecup.v1.DraftService.ProposeDraft:input_type -> samecup.v1.ProposeDraftRequest
-	22, // 36: samecup.v1.DraftService.ApproveDraft:input_type -> samecup.v1.ApproveDraftRequest
-	24, // 37: samecup.v1.DraftService.ReturnDraft:input_type -> samecup.v1.ReturnDraftRequest
-	26, // 38: samecup.v1.DraftService.WithdrawDraft:input_type -> samecup.v1.WithdrawDraftRequest
-	9,  // 39: samecup.v1.DraftService.CreateDraft:output_type -> samecup.v1.CreateDraftResponse
-	11, // 40: samecup.v1.DraftService.GetDraft:output_type -> samecup.v1.GetDraftResponse
-	13, // 41: samecup.v1.DraftService.ListDrafts:output_type -> samecup.v1.ListDraftsResponse
-	15, // 42: samecup.v1.DraftService.UpdateDraft:output_type -> samecup.v1.UpdateDraftResponse
-	17, // 43: samecup.v1.DraftService.CommentDraft:output_type -> samecup.v1.CommentDraftResponse
-	19, // 44: samecup.v1.DraftService.ReviewDraft:output_type -> samecup.v1.ReviewDraftResponse
-	21, // 45: samecup.v1.DraftService.ProposeDraft:output_type -> samecup.v1.ProposeDraftResponse
-	23, // 46: samecup.v1.DraftService.ApproveDraft:output_type -> samecup.v1.ApproveDraftResponse
-	25, // 47: samecup.v1.DraftService.ReturnDraft:output_type -> samecup.v1.ReturnDraftResponse
-	27, // 48: samecup.v1.DraftService.WithdrawDraft:output_type -> samecup.v1.WithdrawDraftResponse
-	39, // [39:49] is the sub-list for method output_type
-	29, // [29:39] is the sub-list for method input_type
-	29, // [29:29] is the sub-list for extension type_name
-	29, // [29:29] is the sub-list for extension extendee
-	0,  // [0:29] is the sub-list for field type_name
+	1,  // 22: samecup.v1.RebaseDraftResponse.draft:type_name -> samecup.v1.Draft
+	1,  // 23: samecup.v1.ReviewDraftResponse.draft:type_name -> samecup.v1.Draft
+	5,  // 24: samecup.v1.ReviewDraftResponse.changes:type_name -> samecup.v1.BookChange
+	7,  // 25: samecup.v1.ReviewDraftResponse.cautions:type_name -> samecup.v1.ReviewCaution
+	1,  // 26: samecup.v1.ProposeDraftResponse.draft:type_name -> samecup.v1.Draft
+	1,  // 27: samecup.v1.ApproveDraftResponse.draft:type_name -> samecup.v1.Draft
+	1,  // 28: samecup.v1.ReturnDraftResponse.draft:type_name -> samecup.v1.Draft
+	1,  // 29: samecup.v1.WithdrawDraftResponse.draft:type_name -> samecup.v1.Draft
+	8,  // 30: samecup.v1.DraftService.CreateDraft:input_type -> samecup.v1.CreateDraftRequest
+	10, // 31: samecup.v1.DraftService.GetDraft:input_type -> samecup.v1.GetDraftRequest
+	12, // 32: samecup.v1.DraftService.ListDrafts:input_type -> samecup.v1.ListDraftsRequest
+	14, // 33: samecup.v1.DraftService.UpdateDraft:input_type -> samecup.v1.UpdateDraftRequest
+	16, // 34: samecup.v1.DraftService.CommentDraft:input_type -> samecup.v1.CommentDraftRequest
+	18, // 35: samecup.v1.DraftService.RebaseDraft:input_type -> samecup.v1.RebaseDraftRequest
+	20, // 36: samecup.v1.DraftService.ReviewDraft:input_type -> samecup.v1.ReviewDraftRequest
+	22, // 37: samecup.v1.DraftService.ProposeDraft:input_type -> samecup.v1.ProposeDraftRequest
+	24, // 38: samecup.v1.DraftService.ApproveDraft:input_type -> samecup.v1.ApproveDraftRequest
+	26, // 39: samecup.v1.DraftService.ReturnDraft:input_type -> samecup.v1.ReturnDraftRequest
+	28, // 40: samecup.v1.DraftService.WithdrawDraft:input_type -> samecup.v1.WithdrawDraftRequest
+	9,  // 41: samecup.v1.DraftService.CreateDraft:output_type -> samecup.v1.CreateDraftResponse
+	11, // 42: samecup.v1.DraftService.GetDraft:output_type -> samecup.v1.GetDraftResponse
+	13, // 43: samecup.v1.DraftService.ListDrafts:output_type -> samecup.v1.ListDraftsResponse
+	15, // 44: samecup.v1.DraftService.UpdateDraft:output_type -> samecup.v1.UpdateDraftResponse
+	17, // 45: samecup.v1.DraftService.CommentDraft:output_type -> samecup.v1.CommentDraftResponse
+	19, // 46: samecup.v1.DraftService.RebaseDraft:output_type -> samecup.v1.RebaseDraftResponse
+	21, // 47: samecup.v1.DraftService.ReviewDraft:output_type -> samecup.v1.ReviewDraftResponse
+	23, // 48: samecup.v1.DraftService.ProposeDraft:output_type -> samecup.v1.ProposeDraftResponse
+	25, // 49: samecup.v1.DraftService.ApproveDraft:output_type -> samecup.v1.ApproveDraftResponse
+	27, // 50: samecup.v1.DraftService.ReturnDraft:output_type -> samecup.v1.ReturnDraftResponse
+	29, // 51: samecup.v1.DraftService.WithdrawDraft:output_type -> samecup.v1.WithdrawDraftResponse
+	41, // [41:52] is the sub-list for method output_type
+	30, // [30:41] is the sub-list for method input_type
+	30, // [30:30] is the sub-list for extension type_name
+	30, // [30:30] is the sub-list for extension extendee
+	0,  // [0:30] is the sub-list for field type_name
 }
 
 func init() { file_samecup_v1_draft_service_proto_init() }
@@ -2127,7 +2275,7 @@ func file_samecup_v1_draft_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_samecup_v1_draft_service_proto_rawDesc), len(file_samecup_v1_draft_service_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   27,
+			NumMessages:   29,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

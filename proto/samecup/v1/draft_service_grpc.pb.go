@@ -24,6 +24,7 @@ const (
 	DraftService_ListDrafts_FullMethodName    = "/samecup.v1.DraftService/ListDrafts"
 	DraftService_UpdateDraft_FullMethodName   = "/samecup.v1.DraftService/UpdateDraft"
 	DraftService_CommentDraft_FullMethodName  = "/samecup.v1.DraftService/CommentDraft"
+	DraftService_RebaseDraft_FullMethodName   = "/samecup.v1.DraftService/RebaseDraft"
 	DraftService_ReviewDraft_FullMethodName   = "/samecup.v1.DraftService/ReviewDraft"
 	DraftService_ProposeDraft_FullMethodName  = "/samecup.v1.DraftService/ProposeDraft"
 	DraftService_ApproveDraft_FullMethodName  = "/samecup.v1.DraftService/ApproveDraft"
@@ -51,10 +52,16 @@ type DraftServiceClient interface {
 	UpdateDraft(ctx context.Context, in *UpdateDraftRequest, opts ...grpc.CallOption) (*UpdateDraftResponse, error)
 	// CommentDraft adds a remark, to the whole or to a field.
 	CommentDraft(ctx context.Context, in *CommentDraftRequest, opts ...grpc.CallOption) (*CommentDraftResponse, error)
+	// RebaseDraft brings a draft up to the newest edition: what that changed since
+	// the draft was begun is taken in, except where the draft changed it too. Those
+	// fields are refused by name (DRAFT_CONFLICT) until the request says of each
+	// which side is to stand.
+	RebaseDraft(ctx context.Context, in *RebaseDraftRequest, opts ...grpc.CallOption) (*RebaseDraftResponse, error)
 	// ReviewDraft returns what an approver must see: the semantic difference,
 	// each caution by name, and which approvals are still needed.
 	ReviewDraft(ctx context.Context, in *ReviewDraftRequest, opts ...grpc.CallOption) (*ReviewDraftResponse, error)
-	// ProposeDraft freezes a draft for approval.
+	// ProposeDraft freezes a draft for approval. It is refused (DRAFT_BEHIND), with
+	// the fields, while the draft would take a newer edition's changes back.
 	ProposeDraft(ctx context.Context, in *ProposeDraftRequest, opts ...grpc.CallOption) (*ProposeDraftResponse, error)
 	// ApproveDraft is refused to everybody who edited the draft, and until each
 	// caution is acknowledged by name.
@@ -117,6 +124,16 @@ func (c *draftServiceClient) CommentDraft(ctx context.Context, in *CommentDraftR
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(CommentDraftResponse)
 	err := c.cc.Invoke(ctx, DraftService_CommentDraft_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *draftServiceClient) RebaseDraft(ctx context.Context, in *RebaseDraftRequest, opts ...grpc.CallOption) (*RebaseDraftResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RebaseDraftResponse)
+	err := c.cc.Invoke(ctx, DraftService_RebaseDraft_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -193,10 +210,16 @@ type DraftServiceServer interface {
 	UpdateDraft(context.Context, *UpdateDraftRequest) (*UpdateDraftResponse, error)
 	// CommentDraft adds a remark, to the whole or to a field.
 	CommentDraft(context.Context, *CommentDraftRequest) (*CommentDraftResponse, error)
+	// RebaseDraft brings a draft up to the newest edition: what that changed since
+	// the draft was begun is taken in, except where the draft changed it too. Those
+	// fields are refused by name (DRAFT_CONFLICT) until the request says of each
+	// which side is to stand.
+	RebaseDraft(context.Context, *RebaseDraftRequest) (*RebaseDraftResponse, error)
 	// ReviewDraft returns what an approver must see: the semantic difference,
 	// each caution by name, and which approvals are still needed.
 	ReviewDraft(context.Context, *ReviewDraftRequest) (*ReviewDraftResponse, error)
-	// ProposeDraft freezes a draft for approval.
+	// ProposeDraft freezes a draft for approval. It is refused (DRAFT_BEHIND), with
+	// the fields, while the draft would take a newer edition's changes back.
 	ProposeDraft(context.Context, *ProposeDraftRequest) (*ProposeDraftResponse, error)
 	// ApproveDraft is refused to everybody who edited the draft, and until each
 	// caution is acknowledged by name.
@@ -229,6 +252,9 @@ func (UnimplementedDraftServiceServer) UpdateDraft(context.Context, *UpdateDraft
 }
 func (UnimplementedDraftServiceServer) CommentDraft(context.Context, *CommentDraftRequest) (*CommentDraftResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method CommentDraft not implemented")
+}
+func (UnimplementedDraftServiceServer) RebaseDraft(context.Context, *RebaseDraftRequest) (*RebaseDraftResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RebaseDraft not implemented")
 }
 func (UnimplementedDraftServiceServer) ReviewDraft(context.Context, *ReviewDraftRequest) (*ReviewDraftResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ReviewDraft not implemented")
@@ -356,6 +382,24 @@ func _DraftService_CommentDraft_Handler(srv interface{}, ctx context.Context, de
 	return interceptor(ctx, in, info, handler)
 }
 
+func _DraftService_RebaseDraft_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RebaseDraftRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DraftServiceServer).RebaseDraft(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DraftService_RebaseDraft_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DraftServiceServer).RebaseDraft(ctx, req.(*RebaseDraftRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _DraftService_ReviewDraft_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ReviewDraftRequest)
 	if err := dec(in); err != nil {
@@ -472,6 +516,10 @@ var DraftService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "CommentDraft",
 			Handler:    _DraftService_CommentDraft_Handler,
+		},
+		{
+			MethodName: "RebaseDraft",
+			Handler:    _DraftService_RebaseDraft_Handler,
 		},
 		{
 			MethodName: "ReviewDraft",

@@ -214,8 +214,10 @@ func (x *Station) GetExpectedRelease() uint64 {
 }
 
 type CreateSiteRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Site          *Site                  `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Site  *Site                  `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
+	// UUID; the same one again is answered and not repeated. May be empty.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -255,6 +257,13 @@ func (x *CreateSiteRequest) GetSite() *Site {
 		return x.Site
 	}
 	return nil
+}
+
+func (x *CreateSiteRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
 }
 
 type CreateSiteResponse struct {
@@ -302,9 +311,12 @@ func (x *CreateSiteResponse) GetSite() *Site {
 }
 
 type CreateEnrolmentRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Site          string                 `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
-	Station       string                 `protobuf:"bytes,2,opt,name=station,proto3" json:"station,omitempty"`
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Site    string                 `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
+	Station string                 `protobuf:"bytes,2,opt,name=station,proto3" json:"station,omitempty"`
+	// UUID; may be empty. The same one again is answered without the code, which
+	// is told once.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -349,6 +361,13 @@ func (x *CreateEnrolmentRequest) GetSite() string {
 func (x *CreateEnrolmentRequest) GetStation() string {
 	if x != nil {
 		return x.Station
+	}
+	return ""
+}
+
+func (x *CreateEnrolmentRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
 	}
 	return ""
 }
@@ -538,9 +557,11 @@ func (x *EnrolStationResponse) GetKeyLists() [][]byte {
 }
 
 type UpdateSiteRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Site          *Site                  `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
-	UpdateMask    *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Site       *Site                  `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
+	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,2,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
+	// UUID; the same one again is answered and not repeated. May be empty.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -589,11 +610,22 @@ func (x *UpdateSiteRequest) GetUpdateMask() *fieldmaskpb.FieldMask {
 	return nil
 }
 
+func (x *UpdateSiteRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
 type UpdateSiteResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Site          *Site                  `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Site  *Site                  `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
+	// Stations that enrolled when the site lay in another region. They follow the
+	// chain's releases as before, and refuse those of the new region until they
+	// are enrolled anew.
+	StationsToEnrol []string `protobuf:"bytes,2,rep,name=stations_to_enrol,json=stationsToEnrol,proto3" json:"stations_to_enrol,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *UpdateSiteResponse) Reset() {
@@ -629,6 +661,13 @@ func (*UpdateSiteResponse) Descriptor() ([]byte, []int) {
 func (x *UpdateSiteResponse) GetSite() *Site {
 	if x != nil {
 		return x.Site
+	}
+	return nil
+}
+
+func (x *UpdateSiteResponse) GetStationsToEnrol() []string {
+	if x != nil {
+		return x.StationsToEnrol
 	}
 	return nil
 }
@@ -863,14 +902,18 @@ const file_samecup_v1_fleet_service_proto_rawDesc = "" +
 	"\renrolled_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\fenrolledTime\x120\n" +
 	"\bpresence\x18\x04 \x01(\v2\x14.samecup.v1.PresenceR\bpresence\x12?\n" +
 	"\rpresence_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\fpresenceTime\x12)\n" +
-	"\x10expected_release\x18\x06 \x01(\x04R\x0fexpectedRelease\"9\n" +
+	"\x10expected_release\x18\x06 \x01(\x04R\x0fexpectedRelease\"X\n" +
 	"\x11CreateSiteRequest\x12$\n" +
-	"\x04site\x18\x01 \x01(\v2\x10.samecup.v1.SiteR\x04site\":\n" +
+	"\x04site\x18\x01 \x01(\v2\x10.samecup.v1.SiteR\x04site\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\":\n" +
 	"\x12CreateSiteResponse\x12$\n" +
-	"\x04site\x18\x01 \x01(\v2\x10.samecup.v1.SiteR\x04site\"F\n" +
+	"\x04site\x18\x01 \x01(\v2\x10.samecup.v1.SiteR\x04site\"e\n" +
 	"\x16CreateEnrolmentRequest\x12\x12\n" +
 	"\x04site\x18\x01 \x01(\tR\x04site\x12\x18\n" +
-	"\astation\x18\x02 \x01(\tR\astation\"j\n" +
+	"\astation\x18\x02 \x01(\tR\astation\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\"j\n" +
 	"\x17CreateEnrolmentResponse\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12;\n" +
 	"\vexpire_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
@@ -883,13 +926,16 @@ const file_samecup_v1_fleet_service_proto_rawDesc = "" +
 	"\x06scopes\x18\x03 \x03(\tR\x06scopes\x12\x17\n" +
 	"\abus_url\x18\x06 \x01(\tR\x06busUrl\x12\x1b\n" +
 	"\ttime_zone\x18\a \x01(\tR\btimeZone\x12\x1b\n" +
-	"\tkey_lists\x18\b \x03(\fR\bkeyListsJ\x04\b\x04\x10\x05J\x04\b\x05\x10\x06R\ftrusted_keysR\bconsumer\"v\n" +
+	"\tkey_lists\x18\b \x03(\fR\bkeyListsJ\x04\b\x04\x10\x05J\x04\b\x05\x10\x06R\ftrusted_keysR\bconsumer\"\x95\x01\n" +
 	"\x11UpdateSiteRequest\x12$\n" +
 	"\x04site\x18\x01 \x01(\v2\x10.samecup.v1.SiteR\x04site\x12;\n" +
 	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskR\n" +
-	"updateMask\":\n" +
+	"updateMask\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\"f\n" +
 	"\x12UpdateSiteResponse\x12$\n" +
-	"\x04site\x18\x01 \x01(\v2\x10.samecup.v1.SiteR\x04site\"N\n" +
+	"\x04site\x18\x01 \x01(\v2\x10.samecup.v1.SiteR\x04site\x12*\n" +
+	"\x11stations_to_enrol\x18\x02 \x03(\tR\x0fstationsToEnrol\"N\n" +
 	"\x10ListSitesRequest\x12\x1b\n" +
 	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
 	"\n" +

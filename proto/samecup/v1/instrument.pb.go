@@ -181,8 +181,8 @@ func (x *StreamReadingsRequest) GetReading() *InstrumentReading {
 
 type StreamReadingsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Instrument and sequence of the last reading taken in on this stream; what
-	// is older need not be sent again.
+	// Of the reading that this answers, which need not be sent again; empty in an
+	// answer that only tells what was joined or what is wrong.
 	Instrument string `protobuf:"bytes,1,opt,name=instrument,proto3" json:"instrument,omitempty"`
 	Sequence   uint64 `protobuf:"varint,2,opt,name=sequence,proto3" json:"sequence,omitempty"`
 	// Readings that became a value of the open build.
@@ -431,7 +431,10 @@ type JoinedReading struct {
 	// How the value was arrived at, in words.
 	How string `protobuf:"bytes,10,opt,name=how,proto3" json:"how,omitempty"`
 	// What speaks against it, in words; empty if nothing does.
-	Doubt         string `protobuf:"bytes,11,opt,name=doubt,proto3" json:"doubt,omitempty"`
+	Doubt string `protobuf:"bytes,11,opt,name=doubt,proto3" json:"doubt,omitempty"`
+	// Beyond what the check asks for, such as a shot pulled again: it is shown, and
+	// in the log only when a person enters it.
+	Extra         bool `protobuf:"varint,12,opt,name=extra,proto3" json:"extra,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -541,6 +544,13 @@ func (x *JoinedReading) GetDoubt() string {
 		return x.Doubt
 	}
 	return ""
+}
+
+func (x *JoinedReading) GetExtra() bool {
+	if x != nil {
+		return x.Extra
+	}
+	return false
 }
 
 // InstrumentFault is something wrong with a feed.
@@ -657,7 +667,7 @@ const file_samecup_v1_instrument_proto_rawDesc = "" +
 	"\x06stable\x18\v \x01(\bR\x06stable\x121\n" +
 	"\x05event\x18\f \x01(\x0e2\x1b.samecup.v1.InstrumentEventR\x05event\x12\x1f\n" +
 	"\vstart_event\x18\r \x01(\tR\n" +
-	"startEvent\"\x83\x03\n" +
+	"startEvent\"\x99\x03\n" +
 	"\rJoinedReading\x12\x14\n" +
 	"\x05build\x18\x01 \x01(\tR\x05build\x12\x14\n" +
 	"\x05check\x18\x02 \x01(\tR\x05check\x12\x1e\n" +
@@ -675,7 +685,8 @@ const file_samecup_v1_instrument_proto_rawDesc = "" +
 	"\fentered_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\venteredTime\x12\x10\n" +
 	"\x03how\x18\n" +
 	" \x01(\tR\x03how\x12\x14\n" +
-	"\x05doubt\x18\v \x01(\tR\x05doubt\"\xcb\x01\n" +
+	"\x05doubt\x18\v \x01(\tR\x05doubt\x12\x14\n" +
+	"\x05extra\x18\f \x01(\bR\x05extra\"\xcb\x01\n" +
 	"\x0fInstrumentFault\x12\x1e\n" +
 	"\n" +
 	"instrument\x18\x01 \x01(\tR\n" +

@@ -9,6 +9,7 @@ package samecupv1
 import (
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -147,7 +148,9 @@ func (x *ListDeviationsResponse) GetNextPageToken() string {
 type StreamDeviationsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Cursor of the last one seen; 0 for all.
-	AfterCursor   uint64 `protobuf:"varint,1,opt,name=after_cursor,json=afterCursor,proto3" json:"after_cursor,omitempty"`
+	AfterCursor uint64 `protobuf:"varint,1,opt,name=after_cursor,json=afterCursor,proto3" json:"after_cursor,omitempty"`
+	// Leaves out what was counted before the call. Not beside after_cursor.
+	FromNow       bool `protobuf:"varint,2,opt,name=from_now,json=fromNow,proto3" json:"from_now,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -189,9 +192,20 @@ func (x *StreamDeviationsRequest) GetAfterCursor() uint64 {
 	return 0
 }
 
+func (x *StreamDeviationsRequest) GetFromNow() bool {
+	if x != nil {
+		return x.FromNow
+	}
+	return false
+}
+
 type StreamDeviationsResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Deviation     *Deviation             `protobuf:"bytes,1,opt,name=deviation,proto3" json:"deviation,omitempty"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Absent in the first answer to from_now, which tells where the stream begins.
+	Deviation *Deviation `protobuf:"bytes,1,opt,name=deviation,proto3" json:"deviation,omitempty"`
+	// Where the stream stands: after_cursor of a call that goes on from here. 0
+	// where nothing was ever counted.
+	Cursor        uint64 `protobuf:"varint,2,opt,name=cursor,proto3" json:"cursor,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -231,6 +245,13 @@ func (x *StreamDeviationsResponse) GetDeviation() *Deviation {
 		return x.Deviation
 	}
 	return nil
+}
+
+func (x *StreamDeviationsResponse) GetCursor() uint64 {
+	if x != nil {
+		return x.Cursor
+	}
+	return 0
 }
 
 type GetBuildRequest struct {
@@ -533,12 +554,149 @@ func (x *StationIntake) GetChainBrokenAt() uint64 {
 	return 0
 }
 
+type GetRatesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Ids of sites; 1 to 20000, none twice. A site without builds counts nothing.
+	Sites []string `protobuf:"bytes,1,rep,name=sites,proto3" json:"sites,omitempty"`
+	// Builds that began at this instant or later, and before the other; at most
+	// 400 days.
+	SinceTime     *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=since_time,json=sinceTime,proto3" json:"since_time,omitempty"`
+	UntilTime     *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=until_time,json=untilTime,proto3" json:"until_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetRatesRequest) Reset() {
+	*x = GetRatesRequest{}
+	mi := &file_samecup_v1_quality_service_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetRatesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetRatesRequest) ProtoMessage() {}
+
+func (x *GetRatesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_quality_service_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetRatesRequest.ProtoReflect.Descriptor instead.
+func (*GetRatesRequest) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_quality_service_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *GetRatesRequest) GetSites() []string {
+	if x != nil {
+		return x.Sites
+	}
+	return nil
+}
+
+func (x *GetRatesRequest) GetSinceTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.SinceTime
+	}
+	return nil
+}
+
+func (x *GetRatesRequest) GetUntilTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UntilTime
+	}
+	return nil
+}
+
+// GetRatesResponse counts a build that was corrected as it was corrected, once.
+type GetRatesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Builds that the centre has judged.
+	Builds uint64 `protobuf:"varint,1,opt,name=builds,proto3" json:"builds,omitempty"`
+	// Those of them that were off spec or unsafe. A build whose grade stays
+	// unknown is none.
+	Deviations uint64 `protobuf:"varint,2,opt,name=deviations,proto3" json:"deviations,omitempty"`
+	// Those of them that were unsafe.
+	Safety uint64 `protobuf:"varint,3,opt,name=safety,proto3" json:"safety,omitempty"`
+	// Builds that wait to be judged, in none of the counts above.
+	Awaiting      uint64 `protobuf:"varint,4,opt,name=awaiting,proto3" json:"awaiting,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetRatesResponse) Reset() {
+	*x = GetRatesResponse{}
+	mi := &file_samecup_v1_quality_service_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetRatesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetRatesResponse) ProtoMessage() {}
+
+func (x *GetRatesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_quality_service_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetRatesResponse.ProtoReflect.Descriptor instead.
+func (*GetRatesResponse) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_quality_service_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *GetRatesResponse) GetBuilds() uint64 {
+	if x != nil {
+		return x.Builds
+	}
+	return 0
+}
+
+func (x *GetRatesResponse) GetDeviations() uint64 {
+	if x != nil {
+		return x.Deviations
+	}
+	return 0
+}
+
+func (x *GetRatesResponse) GetSafety() uint64 {
+	if x != nil {
+		return x.Safety
+	}
+	return 0
+}
+
+func (x *GetRatesResponse) GetAwaiting() uint64 {
+	if x != nil {
+		return x.Awaiting
+	}
+	return 0
+}
+
 var File_samecup_v1_quality_service_proto protoreflect.FileDescriptor
 
 const file_samecup_v1_quality_service_proto_rawDesc = "" +
 	"\n" +
 	" samecup/v1/quality_service.proto\x12\n" +
-	"samecup.v1\x1a\x16samecup/v1/build.proto\"}\n" +
+	"samecup.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16samecup/v1/build.proto\"}\n" +
 	"\x15ListDeviationsRequest\x12\x1b\n" +
 	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
 	"\n" +
@@ -549,11 +707,13 @@ const file_samecup_v1_quality_service_proto_rawDesc = "" +
 	"\n" +
 	"deviations\x18\x01 \x03(\v2\x15.samecup.v1.DeviationR\n" +
 	"deviations\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"<\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"W\n" +
 	"\x17StreamDeviationsRequest\x12!\n" +
-	"\fafter_cursor\x18\x01 \x01(\x04R\vafterCursor\"O\n" +
+	"\fafter_cursor\x18\x01 \x01(\x04R\vafterCursor\x12\x19\n" +
+	"\bfrom_now\x18\x02 \x01(\bR\afromNow\"g\n" +
 	"\x18StreamDeviationsResponse\x123\n" +
-	"\tdeviation\x18\x01 \x01(\v2\x15.samecup.v1.DeviationR\tdeviation\"!\n" +
+	"\tdeviation\x18\x01 \x01(\v2\x15.samecup.v1.DeviationR\tdeviation\x12\x16\n" +
+	"\x06cursor\x18\x02 \x01(\x04R\x06cursor\"!\n" +
 	"\x0fGetBuildRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\"r\n" +
 	"\x10GetBuildResponse\x12/\n" +
@@ -574,12 +734,26 @@ const file_samecup_v1_quality_service_proto_rawDesc = "" +
 	"\x10awaiting_release\x18\x06 \x01(\x04R\x0fawaitingRelease\x12*\n" +
 	"\x11whole_to_sequence\x18\a \x01(\x04R\x0fwholeToSequence\x12)\n" +
 	"\x10highest_sequence\x18\b \x01(\x04R\x0fhighestSequence\x12&\n" +
-	"\x0fchain_broken_at\x18\t \x01(\x04R\rchainBrokenAt2\xdb\x02\n" +
+	"\x0fchain_broken_at\x18\t \x01(\x04R\rchainBrokenAt\"\x9d\x01\n" +
+	"\x0fGetRatesRequest\x12\x14\n" +
+	"\x05sites\x18\x01 \x03(\tR\x05sites\x129\n" +
+	"\n" +
+	"since_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tsinceTime\x129\n" +
+	"\n" +
+	"until_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\tuntilTime\"~\n" +
+	"\x10GetRatesResponse\x12\x16\n" +
+	"\x06builds\x18\x01 \x01(\x04R\x06builds\x12\x1e\n" +
+	"\n" +
+	"deviations\x18\x02 \x01(\x04R\n" +
+	"deviations\x12\x16\n" +
+	"\x06safety\x18\x03 \x01(\x04R\x06safety\x12\x1a\n" +
+	"\bawaiting\x18\x04 \x01(\x04R\bawaiting2\xa2\x03\n" +
 	"\x0eQualityService\x12W\n" +
 	"\x0eListDeviations\x12!.samecup.v1.ListDeviationsRequest\x1a\".samecup.v1.ListDeviationsResponse\x12_\n" +
 	"\x10StreamDeviations\x12#.samecup.v1.StreamDeviationsRequest\x1a$.samecup.v1.StreamDeviationsResponse0\x01\x12E\n" +
 	"\bGetBuild\x12\x1b.samecup.v1.GetBuildRequest\x1a\x1c.samecup.v1.GetBuildResponse\x12H\n" +
-	"\tGetIntake\x12\x1c.samecup.v1.GetIntakeRequest\x1a\x1d.samecup.v1.GetIntakeResponseB4Z2samecup.example/samecup/proto/samecup/v1;samecupv1b\x06proto3"
+	"\tGetIntake\x12\x1c.samecup.v1.GetIntakeRequest\x1a\x1d.samecup.v1.GetIntakeResponse\x12E\n" +
+	"\bGetRates\x12\x1b.samecup.v1.GetRatesRequest\x1a\x1c.samecup.v1.GetRatesResponseB4Z2samecup.example/samecup/proto/samecup/v1;samecupv1b\x06proto3"
 
 var (
 	file_samecup_v1_quality_service_proto_rawDescOnce sync.Once
@@ -593,7 +767,7 @@ func file_samecup_v1_quality_service_proto_rawDescGZIP() []byte {
 	return file_samecup_v1_quality_service_proto_rawDescData
 }
 
-var file_samecup_v1_quality_service_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_samecup_v1_quality_service_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
 var file_samecup_v1_quality_service_proto_goTypes = []any{
 	(*ListDeviationsRequest)(nil),    // 0: samecup.v1.ListDeviationsRequest
 	(*ListDeviationsResponse)(nil),   // 1: samecup.v1.ListDeviationsResponse
@@ -604,29 +778,36 @@ var file_samecup_v1_quality_service_proto_goTypes = []any{
 	(*GetIntakeRequest)(nil),         // 6: samecup.v1.GetIntakeRequest
 	(*GetIntakeResponse)(nil),        // 7: samecup.v1.GetIntakeResponse
 	(*StationIntake)(nil),            // 8: samecup.v1.StationIntake
-	(*Deviation)(nil),                // 9: samecup.v1.Deviation
-	(*BuildRecord)(nil),              // 10: samecup.v1.BuildRecord
-	(*Verdict)(nil),                  // 11: samecup.v1.Verdict
+	(*GetRatesRequest)(nil),          // 9: samecup.v1.GetRatesRequest
+	(*GetRatesResponse)(nil),         // 10: samecup.v1.GetRatesResponse
+	(*Deviation)(nil),                // 11: samecup.v1.Deviation
+	(*BuildRecord)(nil),              // 12: samecup.v1.BuildRecord
+	(*Verdict)(nil),                  // 13: samecup.v1.Verdict
+	(*timestamppb.Timestamp)(nil),    // 14: google.protobuf.Timestamp
 }
 var file_samecup_v1_quality_service_proto_depIdxs = []int32{
-	9,  // 0: samecup.v1.ListDeviationsResponse.deviations:type_name -> samecup.v1.Deviation
-	9,  // 1: samecup.v1.StreamDeviationsResponse.deviation:type_name -> samecup.v1.Deviation
-	10, // 2: samecup.v1.GetBuildResponse.record:type_name -> samecup.v1.BuildRecord
-	11, // 3: samecup.v1.GetBuildResponse.verdict:type_name -> samecup.v1.Verdict
+	11, // 0: samecup.v1.ListDeviationsResponse.deviations:type_name -> samecup.v1.Deviation
+	11, // 1: samecup.v1.StreamDeviationsResponse.deviation:type_name -> samecup.v1.Deviation
+	12, // 2: samecup.v1.GetBuildResponse.record:type_name -> samecup.v1.BuildRecord
+	13, // 3: samecup.v1.GetBuildResponse.verdict:type_name -> samecup.v1.Verdict
 	8,  // 4: samecup.v1.GetIntakeResponse.stations:type_name -> samecup.v1.StationIntake
-	0,  // 5: samecup.v1.QualityService.ListDeviations:input_type -> samecup.v1.ListDeviationsRequest
-	2,  // 6: samecup.v1.QualityService.StreamDeviations:input_type -> samecup.v1.StreamDeviationsRequest
-	4,  // 7: samecup.v1.QualityService.GetBuild:input_type -> samecup.v1.GetBuildRequest
-	6,  // 8: samecup.v1.QualityService.GetIntake:input_type -> samecup.v1.GetIntakeRequest
-	1,  // 9: samecup.v1.QualityService.ListDeviations:output_type -> samecup.v1.ListDeviationsResponse
-	3,  // 10: samecup.v1.QualityService.StreamDeviations:output_type -> samecup.v1.StreamDeviationsResponse
-	5,  // 11: samecup.v1.QualityService.GetBuild:output_type -> samecup.v1.GetBuildResponse
-	7,  // 12: samecup.v1.QualityService.GetIntake:output_type -> samecup.v1.GetIntakeResponse
-	9,  // [9:13] is the sub-list for method output_type
-	5,  // [5:9] is the sub-list for method input_type
-	5,  // [5:5] is the sub-list for extension type_name
-	5,  // [5:5] is the sub-list for extension extendee
-	0,  // [0:5] is the sub-list for field type_name
+	14, // 5: samecup.v1.GetRatesRequest.since_time:type_name -> google.protobuf.Timestamp
+	14, // 6: samecup.v1.GetRatesRequest.until_time:type_name -> google.protobuf.Timestamp
+	0,  // 7: samecup.v1.QualityService.ListDeviations:input_type -> samecup.v1.ListDeviationsRequest
+	2,  // 8: samecup.v1.QualityService.StreamDeviations:input_type -> samecup.v1.StreamDeviationsRequest
+	4,  // 9: samecup.v1.QualityService.GetBuild:input_type -> samecup.v1.GetBuildRequest
+	6,  // 10: samecup.v1.QualityService.GetIntake:input_type -> samecup.v1.GetIntakeRequest
+	9,  // 11: samecup.v1.QualityService.GetRates:input_type -> samecup.v1.GetRatesRequest
+	1,  // 12: samecup.v1.QualityService.ListDeviations:output_type -> samecup.v1.ListDeviationsResponse
+	3,  // 13: samecup.v1.QualityService.StreamDeviations:output_type -> samecup.v1.StreamDeviationsResponse
+	5,  // 14: samecup.v1.QualityService.GetBuild:output_type -> samecup.v1.GetBuildResponse
+	7,  // 15: samecup.v1.QualityService.GetIntake:output_type -> samecup.v1.GetIntakeResponse
+	10, // 16: samecup.v1.QualityService.GetRates:output_type -> samecup.v1.GetRatesResponse
+	12, // [12:17] is the sub-list for method output_type
+	7,  // [7:12] is the sub-list for method input_type
+	7,  // [7:7] is the sub-list for extension type_name
+	7,  // [7:7] is the sub-list for extension extendee
+	0,  // [0:7] is the sub-list for field type_name
 }
 
 func init() { file_samecup_v1_quality_service_proto_init() }
@@ -641,7 +822,7 @@ func file_samecup_v1_quality_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_samecup_v1_quality_service_proto_rawDesc), len(file_samecup_v1_quality_service_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   9,
+			NumMessages:   11,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

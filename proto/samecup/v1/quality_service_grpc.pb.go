@@ -23,6 +23,7 @@ const (
 	QualityService_StreamDeviations_FullMethodName = "/samecup.v1.QualityService/StreamDeviations"
 	QualityService_GetBuild_FullMethodName         = "/samecup.v1.QualityService/GetBuild"
 	QualityService_GetIntake_FullMethodName        = "/samecup.v1.QualityService/GetIntake"
+	QualityService_GetRates_FullMethodName         = "/samecup.v1.QualityService/GetRates"
 )
 
 // QualityServiceClient is the client API for QualityService service.
@@ -33,12 +34,16 @@ const (
 type QualityServiceClient interface {
 	// ListDeviations in the order in which they were counted.
 	ListDeviations(ctx context.Context, in *ListDeviationsRequest, opts ...grpc.CallOption) (*ListDeviationsResponse, error)
-	// StreamDeviations sends those after a cursor, then each as it is counted.
+	// StreamDeviations sends those after a cursor, then each as it is counted; or,
+	// with from_now, only what is counted from now on.
 	StreamDeviations(ctx context.Context, in *StreamDeviationsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[StreamDeviationsResponse], error)
 	// GetBuild returns one build with the station's and the centre's verdicts.
 	GetBuild(ctx context.Context, in *GetBuildRequest, opts ...grpc.CallOption) (*GetBuildResponse, error)
 	// GetIntake tells what was counted, station by station.
 	GetIntake(ctx context.Context, in *GetIntakeRequest, opts ...grpc.CallOption) (*GetIntakeResponse, error)
+	// GetRates counts builds and deviations at sites over a span of time, as the
+	// test of a rollout's waves asks. The answer is some seconds behind the intake.
+	GetRates(ctx context.Context, in *GetRatesRequest, opts ...grpc.CallOption) (*GetRatesResponse, error)
 }
 
 type qualityServiceClient struct {
@@ -98,6 +103,16 @@ func (c *qualityServiceClient) GetIntake(ctx context.Context, in *GetIntakeReque
 	return out, nil
 }
 
+func (c *qualityServiceClient) GetRates(ctx context.Context, in *GetRatesRequest, opts ...grpc.CallOption) (*GetRatesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetRatesResponse)
+	err := c.cc.Invoke(ctx, QualityService_GetRates_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // QualityServiceServer is the server API for QualityService service.
 // All implementations must embed UnimplementedQualityServiceServer
 // for forward compatibility.
@@ -106,12 +121,16 @@ func (c *qualityServiceClient) GetIntake(ctx context.Context, in *GetIntakeReque
 type QualityServiceServer interface {
 	// ListDeviations in the order in which they were counted.
 	ListDeviations(context.Context, *ListDeviationsRequest) (*ListDeviationsResponse, error)
-	// StreamDeviations sends those after a cursor, then each as it is counted.
+	// StreamDeviations sends those after a cursor, then each as it is counted; or,
+	// with from_now, only what is counted from now on.
 	StreamDeviations(*StreamDeviationsRequest, grpc.ServerStreamingServer[StreamDeviationsResponse]) error
 	// GetBuild returns one build with the station's and the centre's verdicts.
 	GetBuild(context.Context, *GetBuildRequest) (*GetBuildResponse, error)
 	// GetIntake tells what was counted, station by station.
 	GetIntake(context.Context, *GetIntakeRequest) (*GetIntakeResponse, error)
+	// GetRates counts builds and deviations at sites over a span of time, as the
+	// test of a rollout's waves asks. The answer is some seconds behind the intake.
+	GetRates(context.Context, *GetRatesRequest) (*GetRatesResponse, error)
 	mustEmbedUnimplementedQualityServiceServer()
 }
 
@@ -133,6 +152,9 @@ func (UnimplementedQualityServiceServer) GetBuild(context.Context, *GetBuildRequ
 }
 func (UnimplementedQualityServiceServer) GetIntake(context.Context, *GetIntakeRequest) (*GetIntakeResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetIntake not implemented")
+}
+func (UnimplementedQualityServiceServer) GetRates(context.Context, *GetRatesRequest) (*GetRatesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetRates not implemented")
 }
 func (UnimplementedQualityServiceServer) mustEmbedUnimplementedQualityServiceServer() {}
 func (UnimplementedQualityServiceServer) testEmbeddedByValue()                        {}
@@ -220,6 +242,24 @@ func _QualityService_GetIntake_Handler(srv interface{}, ctx context.Context, dec
 	return interceptor(ctx, in, info, handler)
 }
 
+func _QualityService_GetRates_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetRatesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(QualityServiceServer).GetRates(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: QualityService_GetRates_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(QualityServiceServer).GetRates(ctx, req.(*GetRatesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // QualityService_ServiceDesc is the grpc.ServiceDesc for QualityService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -238,6 +278,10 @@ var QualityService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetIntake",
 			Handler:    _QualityService_GetIntake_Handler,
+		},
+		{
+			MethodName: "GetRates",
+			Handler:    _QualityService_GetRates_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{

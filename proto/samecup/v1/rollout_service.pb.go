@@ -30,6 +30,8 @@ const (
 	RolloutState_ROLLOUT_STATE_HALTED      RolloutState = 2
 	RolloutState_ROLLOUT_STATE_COMPLETE    RolloutState = 3
 	RolloutState_ROLLOUT_STATE_ROLLED_BACK RolloutState = 4
+	// It was halted, and another rollout took its place.
+	RolloutState_ROLLOUT_STATE_REPLACED RolloutState = 5
 )
 
 // Enum value maps for RolloutState.
@@ -40,6 +42,7 @@ var (
 		2: "ROLLOUT_STATE_HALTED",
 		3: "ROLLOUT_STATE_COMPLETE",
 		4: "ROLLOUT_STATE_ROLLED_BACK",
+		5: "ROLLOUT_STATE_REPLACED",
 	}
 	RolloutState_value = map[string]int32{
 		"ROLLOUT_STATE_UNSPECIFIED": 0,
@@ -47,6 +50,7 @@ var (
 		"ROLLOUT_STATE_HALTED":      2,
 		"ROLLOUT_STATE_COMPLETE":    3,
 		"ROLLOUT_STATE_ROLLED_BACK": 4,
+		"ROLLOUT_STATE_REPLACED":    5,
 	}
 )
 
@@ -610,9 +614,13 @@ type Rollout struct {
 	// Why it halted or was rolled back.
 	Reason string `protobuf:"bytes,14,opt,name=reason,proto3" json:"reason,omitempty"`
 	// Releases made: the chain's and one a resolved overlay.
-	Releases      []*ReleaseInfo  `protobuf:"bytes,15,rep,name=releases,proto3" json:"releases,omitempty"`
-	NeedsRebase   []string        `protobuf:"bytes,16,rep,name=needs_rebase,json=needsRebase,proto3" json:"needs_rebase,omitempty"`
-	Adoption      *AdoptionCounts `protobuf:"bytes,17,opt,name=adoption,proto3" json:"adoption,omitempty"`
+	Releases    []*ReleaseInfo  `protobuf:"bytes,15,rep,name=releases,proto3" json:"releases,omitempty"`
+	NeedsRebase []string        `protobuf:"bytes,16,rep,name=needs_rebase,json=needsRebase,proto3" json:"needs_rebase,omitempty"`
+	Adoption    *AdoptionCounts `protobuf:"bytes,17,opt,name=adoption,proto3" json:"adoption,omitempty"`
+	// "rollouts/11": the halted one whose place it took, and the one that took
+	// its own.
+	Replaces      string `protobuf:"bytes,18,opt,name=replaces,proto3" json:"replaces,omitempty"`
+	ReplacedBy    string `protobuf:"bytes,19,opt,name=replaced_by,json=replacedBy,proto3" json:"replaced_by,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -764,6 +772,20 @@ func (x *Rollout) GetAdoption() *AdoptionCounts {
 		return x.Adoption
 	}
 	return nil
+}
+
+func (x *Rollout) GetReplaces() string {
+	if x != nil {
+		return x.Replaces
+	}
+	return ""
+}
+
+func (x *Rollout) GetReplacedBy() string {
+	if x != nil {
+		return x.ReplacedBy
+	}
+	return ""
 }
 
 // AdoptionCounts sums stations up.
@@ -956,8 +978,12 @@ type CreateRolloutRequest struct {
 	Test            *WaveTest `protobuf:"bytes,5,opt,name=test,proto3" json:"test,omitempty"`
 	TrainingPercent int32     `protobuf:"varint,6,opt,name=training_percent,json=trainingPercent,proto3" json:"training_percent,omitempty"`
 	Note            string    `protobuf:"bytes,7,opt,name=note,proto3" json:"note,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// "rollouts/11": a halted rollout whose place it takes, such as one that
+	// cannot be rolled back. The first wave then takes in every site that was left
+	// on a halted edition, whatever else it names, and these wait for no training.
+	Replaces      string `protobuf:"bytes,8,opt,name=replaces,proto3" json:"replaces,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CreateRolloutRequest) Reset() {
@@ -1035,6 +1061,13 @@ func (x *CreateRolloutRequest) GetTrainingPercent() int32 {
 func (x *CreateRolloutRequest) GetNote() string {
 	if x != nil {
 		return x.Note
+	}
+	return ""
+}
+
+func (x *CreateRolloutRequest) GetReplaces() string {
+	if x != nil {
+		return x.Replaces
 	}
 	return ""
 }
@@ -1980,7 +2013,7 @@ const file_samecup_v1_rollout_service_proto_rawDesc = "" +
 	"lowerBound\x12\x1f\n" +
 	"\vupper_bound\x18\a \x01(\x01R\n" +
 	"upperBound\x12.\n" +
-	"\x06advice\x18\b \x01(\x0e2\x16.samecup.v1.WaveAdviceR\x06advice\"\x80\x05\n" +
+	"\x06advice\x18\b \x01(\x0e2\x16.samecup.v1.WaveAdviceR\x06advice\"\xbd\x05\n" +
 	"\aRollout\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12.\n" +
 	"\x05state\x18\x02 \x01(\x0e2\x18.samecup.v1.RolloutStateR\x05state\x12\x12\n" +
@@ -2001,7 +2034,10 @@ const file_samecup_v1_rollout_service_proto_rawDesc = "" +
 	"\x06reason\x18\x0e \x01(\tR\x06reason\x123\n" +
 	"\breleases\x18\x0f \x03(\v2\x17.samecup.v1.ReleaseInfoR\breleases\x12!\n" +
 	"\fneeds_rebase\x18\x10 \x03(\tR\vneedsRebase\x126\n" +
-	"\badoption\x18\x11 \x01(\v2\x1a.samecup.v1.AdoptionCountsR\badoption\"\xa4\x01\n" +
+	"\badoption\x18\x11 \x01(\v2\x1a.samecup.v1.AdoptionCountsR\badoption\x12\x1a\n" +
+	"\breplaces\x18\x12 \x01(\tR\breplaces\x12\x1f\n" +
+	"\vreplaced_by\x18\x13 \x01(\tR\n" +
+	"replacedBy\"\xa4\x01\n" +
 	"\x0eAdoptionCounts\x12\x1a\n" +
 	"\bexpected\x18\x01 \x01(\x05R\bexpected\x12\x15\n" +
 	"\x06has_it\x18\x02 \x01(\x05R\x05hasIt\x12\x17\n" +
@@ -2017,7 +2053,7 @@ const file_samecup_v1_rollout_service_proto_rawDesc = "" +
 	"\n" +
 	"start_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x12?\n" +
 	"\rpresence_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\fpresenceTime\x12\x16\n" +
-	"\x06detail\x18\a \x01(\tR\x06detail\"\x82\x02\n" +
+	"\x06detail\x18\a \x01(\tR\x06detail\"\x9e\x02\n" +
 	"\x14CreateRolloutRequest\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x01 \x01(\tR\trequestId\x12\x14\n" +
@@ -2026,7 +2062,8 @@ const file_samecup_v1_rollout_service_proto_rawDesc = "" +
 	"\x04when\x18\x04 \x01(\v2\x10.samecup.v1.WhenR\x04when\x12(\n" +
 	"\x04test\x18\x05 \x01(\v2\x14.samecup.v1.WaveTestR\x04test\x12)\n" +
 	"\x10training_percent\x18\x06 \x01(\x05R\x0ftrainingPercent\x12\x12\n" +
-	"\x04note\x18\a \x01(\tR\x04note\"F\n" +
+	"\x04note\x18\a \x01(\tR\x04note\x12\x1a\n" +
+	"\breplaces\x18\b \x01(\tR\breplaces\"F\n" +
 	"\x15CreateRolloutResponse\x12-\n" +
 	"\arollout\x18\x01 \x01(\v2\x13.samecup.v1.RolloutR\arollout\"'\n" +
 	"\x11GetRolloutRequest\x12\x12\n" +
@@ -2085,13 +2122,14 @@ const file_samecup_v1_rollout_service_proto_rawDesc = "" +
 	"\x13WatchRolloutRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\"E\n" +
 	"\x14WatchRolloutResponse\x12-\n" +
-	"\arollout\x18\x01 \x01(\v2\x13.samecup.v1.RolloutR\arollout*\x9d\x01\n" +
+	"\arollout\x18\x01 \x01(\v2\x13.samecup.v1.RolloutR\arollout*\xb9\x01\n" +
 	"\fRolloutState\x12\x1d\n" +
 	"\x19ROLLOUT_STATE_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x15ROLLOUT_STATE_RUNNING\x10\x01\x12\x18\n" +
 	"\x14ROLLOUT_STATE_HALTED\x10\x02\x12\x1a\n" +
 	"\x16ROLLOUT_STATE_COMPLETE\x10\x03\x12\x1d\n" +
-	"\x19ROLLOUT_STATE_ROLLED_BACK\x10\x04*\x92\x01\n" +
+	"\x19ROLLOUT_STATE_ROLLED_BACK\x10\x04\x12\x1a\n" +
+	"\x16ROLLOUT_STATE_REPLACED\x10\x05*\x92\x01\n" +
 	"\n" +
 	"WaveAdvice\x12\x1b\n" +
 	"\x17WAVE_ADVICE_UNSPECIFIED\x10\x00\x12\x1f\n" +

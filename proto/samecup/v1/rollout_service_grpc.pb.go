@@ -38,7 +38,8 @@ const (
 type RolloutServiceClient interface {
 	// CreateRollout makes an edition of an approved draft: it is numbered,
 	// resolved for every overlay, signed and sent, and its first wave opens. It
-	// is refused while another rollout is not ended.
+	// is refused while another rollout is not ended, unless it takes the place of
+	// a halted one.
 	CreateRollout(ctx context.Context, in *CreateRolloutRequest, opts ...grpc.CallOption) (*CreateRolloutResponse, error)
 	GetRollout(ctx context.Context, in *GetRolloutRequest, opts ...grpc.CallOption) (*GetRolloutResponse, error)
 	ListRollouts(ctx context.Context, in *ListRolloutsRequest, opts ...grpc.CallOption) (*ListRolloutsResponse, error)
@@ -174,7 +175,8 @@ type RolloutService_WatchRolloutClient = grpc.ServerStreamingClient[WatchRollout
 type RolloutServiceServer interface {
 	// CreateRollout makes an edition of an approved draft: it is numbered,
 	// resolved for every overlay, signed and sent, and its first wave opens. It
-	// is refused while another rollout is not ended.
+	// is refused while another rollout is not ended, unless it takes the place of
+	// a halted one.
 	CreateRollout(context.Context, *CreateRolloutRequest) (*CreateRolloutResponse, error)
 	GetRollout(context.Context, *GetRolloutRequest) (*GetRolloutResponse, error)
 	ListRollouts(context.Context, *ListRolloutsRequest) (*ListRolloutsResponse, error)

@@ -50,21 +50,31 @@ func (s *SQLite) RegionExists(ctx context.Context, region string) (found bool, e
 // late caller learns that it expired rather than that it never was.
 const enrolmentsKept = 7 * 24 * time.Hour
 
-// CreateEnrolment implements Fleet.
-func (s *SQLite) CreateEnrolment(ctx context.Context, e Enrolment, now time.Time) error {
-	return s.write(ctx, "create enrolment", func(tx *sql.Tx) error {
-		if _, err := siteByID(ctx, tx, e.Site); err != nil {
-			return err
-		}
-		if _, err := tx.ExecContext(ctx, `DELETE FROM enrolments
-			WHERE (site = ? AND station = ? AND spent_us IS NULL) OR expires_us < ?`,
-			e.Site, e.Station, micros(now.Add(-enrolmentsKept))); err != nil {
-			return err
-		}
-		_, err := tx.ExecContext(ctx, `INSERT INTO enrolments (code_hash, site, station, expires_us) VALUES (?, ?, ?, ?)`,
-			e.CodeHash[:], e.Site, e.Station, micros(e.ExpiresAt))
+func createEnrolment(ctx context.Context, tx *sql.Tx, e Enrolment, now time.Time) error {
+	if _, err := siteByID(ctx, tx, e.Site); err != nil {
 		return err
-	})
+	}
+	if _, err := tx.ExecContext(ctx, `DELETE FROM enrolments
+		WHERE (site = ? AND station = ? AND spent_us IS NULL) OR expires_us < ?`,
+		e.Site, e.Station, micros(now.Add(-enrolmentsKept))); err != nil {
+		return err
+	}
+	_, err := tx.ExecContext(ctx, `INSERT INTO enrolments (code_hash, site, station, expires_us) VALUES (?, ?, ?, ?)`,
+		e.CodeHash[:], e.Site, e.Station, micros(e.ExpiresAt))
+	return err
+}
+
+func spendEnrolment(ctx context.Context, tx *sql.Tx, codeHash [32]byte, now time.Time) error {
+	e, err := goodEnrolment(ctx, tx, codeHash, now)
+	if err != nil {
+		return err
+	}
+	if _, err := tx.ExecContext(ctx, `UPDATE enrolments SET spent_us = ? WHERE code_hash = ?`, micros(now), codeHash[:]); err != nil {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, `INSERT INTO stations (site, station, enrolled_us) VALUES (?, ?, ?)
+		ON CONFLICT (site, station) DO UPDATE SET enrolled_us = excluded.enrolled_us`, e.Site, e.Station, micros(now))
+	return err
 }
 
 // Enrolment implements Fleet.
@@ -91,27 +101,6 @@ func goodEnrolment(ctx context.Context, q querier, codeHash [32]byte, now time.T
 		return Enrolment{}, ErrCodeSpent
 	case !now.Before(e.ExpiresAt):
 		return Enrolment{}, ErrCodeExpired
-	}
-	return e, nil
-}
-
-// SpendEnrolment implements Fleet.
-func (s *SQLite) SpendEnrolment(ctx context.Context, codeHash [32]byte, now time.Time) (e Enrolment, err error) {
-	err = s.write(ctx, "spend enrolment", func(tx *sql.Tx) error {
-		if e, err = goodEnrolment(ctx, tx, codeHash, now); err != nil {
-			return err
-		}
-		if _, err := tx.ExecContext(ctx, `UPDATE enrolments SET spent_us = ? WHERE code_hash = ?`,
-			micros(now), codeHash[:]); err != nil {
-			return err
-		}
-		_, err := tx.ExecContext(ctx, `INSERT INTO stations (site, station, enrolled_us) VALUES (?, ?, ?)
-			ON CONFLICT (site, station) DO UPDATE SET enrolled_us = excluded.enrolled_us`,
-			e.Site, e.Station, micros(now))
-		return err
-	})
-	if err != nil {
-		return Enrolment{}, err
 	}
 	return e, nil
 }

@@ -40,6 +40,16 @@ func (s *SQLite) Commit(ctx context.Context, c Commit) error {
 				return fmt.Errorf("store site %s: %w", site.ID, err)
 			}
 		}
+		if c.Enrolment != nil {
+			if err := createEnrolment(ctx, tx, *c.Enrolment, c.Now); err != nil {
+				return fmt.Errorf("store an enrolment code: %w", err)
+			}
+		}
+		if c.Spent != nil {
+			if err := spendEnrolment(ctx, tx, *c.Spent, c.Now); err != nil {
+				return fmt.Errorf("spend an enrolment code: %w", err)
+			}
+		}
 		for _, r := range c.Releases {
 			if err := insertRelease(ctx, tx, r); err != nil {
 				return err

@@ -59,6 +59,15 @@ type Commit struct {
 	Releases []SealedRelease
 	// Sites are added or replaced.
 	Sites []Site
+	// Enrolment stores a code's hash and voids the station's earlier unspent
+	// ones; ErrNotFound when there is no such site. Codes long expired are
+	// forgotten on the way.
+	Enrolment *Enrolment
+	// Spent is the hash of a code that is marked spent, and that adds its
+	// station: ErrNotFound, ErrCodeExpired or ErrCodeSpent when it is not good.
+	Spent *[32]byte
+	// Now is the time for these two.
+	Now time.Time
 }
 
 // Snapshot is the state after an entry; its body is opaque to the store.
@@ -161,16 +170,9 @@ type Fleet interface {
 	Sites(ctx context.Context) ([]Site, error)
 	// RegionExists tells whether any site lies in the region.
 	RegionExists(ctx context.Context, region string) (bool, error)
-	// CreateEnrolment stores a code's hash and voids the station's earlier
-	// unspent ones; ErrNotFound when there is no such site. Codes long expired
-	// are forgotten on the way.
-	CreateEnrolment(ctx context.Context, e Enrolment, now time.Time) error
 	// Enrolment finds a code that is still good: ErrNotFound, ErrCodeExpired
 	// or ErrCodeSpent otherwise.
 	Enrolment(ctx context.Context, codeHash [32]byte, now time.Time) (Enrolment, error)
-	// SpendEnrolment does as Enrolment, marks the code spent and adds the
-	// station, all in one transaction: of two callers one gets it.
-	SpendEnrolment(ctx context.Context, codeHash [32]byte, now time.Time) (Enrolment, error)
 	// ListStations by site and station, those after the key given.
 	ListStations(ctx context.Context, after StationKey, limit int) ([]Station, error)
 	// Members lists every enrolled station.

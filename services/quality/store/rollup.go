@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"errors"
+	"time"
 
 	"samecup.example/samecup/services/quality/rollup"
 )
@@ -30,6 +31,9 @@ type Rollups interface {
 
 	// QueryRollups adds roll-ups up into the groups asked for.
 	QueryRollups(ctx context.Context, q RollupQuery) ([]RollupGroup, error)
+	// CountBuilds counts the builds that began at the sites from since to before
+	// until, to the millisecond, as far as they are in the roll-ups.
+	CountBuilds(ctx context.Context, sites []string, since, until time.Time) (rollup.Counts, error)
 	// BuildsBeneath lists builds that are in the roll-ups, by station and hour.
 	BuildsBeneath(ctx context.Context, q BuildQuery) ([]Build, error)
 	// PendingRollups counts the builds that are not in the roll-ups yet and the

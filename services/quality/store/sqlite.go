@@ -142,6 +142,14 @@ func (s *SQLite) Deviations(ctx context.Context, q DeviationQuery) ([]Deviation,
 	})
 }
 
+// NewestDeviation implements [Store].
+func (s *SQLite) NewestDeviation(ctx context.Context) (cursor uint64, err error) {
+	if err := s.db.Read.QueryRowContext(ctx, `SELECT coalesce(max(cursor), 0) FROM deviations`).Scan(&cursor); err != nil {
+		return 0, fmt.Errorf("find the newest deviation: %w", err)
+	}
+	return cursor, nil
+}
+
 const selectBuild = `SELECT b.ref, b.id, b.station_ref, s.site, s.station, b.sequence, b.release,
 	b.serving, b.drink, b.started_ms, b.received_ms, b.grade, b.disputed, b.hash,
 	b.previous_hash, b.verdict, b.record

@@ -36,6 +36,8 @@ type Store interface {
 
 	// Deviations lists counted deviations by rising cursor.
 	Deviations(ctx context.Context, q DeviationQuery) ([]Deviation, error)
+	// NewestDeviation returns the highest cursor given, 0 for none.
+	NewestDeviation(ctx context.Context) (uint64, error)
 	// Build returns one build, or ErrNotFound.
 	Build(ctx context.Context, id string) (*Build, error)
 	// Intake returns every station's counts by site and station.

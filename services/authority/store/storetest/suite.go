@@ -169,7 +169,7 @@ func bar(n int) store.StationKey {
 func mustCode(t *testing.T, s store.Store, key store.StationKey, code byte) {
 	t.Helper()
 	e := store.Enrolment{StationKey: key, CodeHash: digest(code), ExpiresAt: now.Add(15 * time.Minute)}
-	if err := s.CreateEnrolment(t.Context(), e, now); err != nil {
+	if err := createEnrolment(t, s, e); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -177,23 +177,24 @@ func mustCode(t *testing.T, s store.Store, key store.StationKey, code byte) {
 func enrolment(t *testing.T, s store.Store) {
 	ctx := t.Context()
 	e := store.Enrolment{StationKey: bar(1), CodeHash: digest(1), ExpiresAt: now.Add(15 * time.Minute)}
-	wantErr(t, s.CreateEnrolment(ctx, e, now), store.ErrNotFound) // no such site
+	wantErr(t, createEnrolment(t, s, e), store.ErrNotFound) // no such site
 	mustSite(t, s, tannery)
 	mustCode(t, s, bar(1), 1)
 	_, err := s.Enrolment(ctx, digest(2), now)
 	wantErr(t, err, store.ErrNotFound)
 	_, err = s.Enrolment(ctx, digest(1), now.Add(15*time.Minute))
 	wantErr(t, err, store.ErrCodeExpired)
-	_, err = s.SpendEnrolment(ctx, digest(1), now.Add(15*time.Minute))
+	err = spend(t, s, digest(1), now.Add(15*time.Minute))
 	wantErr(t, err, store.ErrCodeExpired)
-	got, err := s.SpendEnrolment(ctx, digest(1), now.Add(14*time.Minute))
+	got, err := s.Enrolment(ctx, digest(1), now.Add(14*time.Minute))
 	if err != nil {
 		t.Fatal(err)
 	}
+	wantErr(t, spend(t, s, digest(1), now.Add(14*time.Minute)), nil)
 	if d := cmp.Diff(e, got); d != "" {
-		t.Errorf("spent (-want +got):\n%s", d)
+		t.Errorf("enrolment (-want +got):\n%s", d)
 	}
-	_, err = s.SpendEnrolment(ctx, digest(1), now)
+	err = spend(t, s, digest(1), now)
 	wantErr(t, err, store.ErrCodeSpent)
 	_, err = s.Enrolment(ctx, digest(1), now)
 	wantErr(t, err, store.ErrCodeSpent)
@@ -213,7 +214,7 @@ func spendRace(t *testing.T, s store.Store) {
 	errs := make([]error, callers)
 	var wg sync.WaitGroup
 	for i := range callers {
-		wg.Go(func() { _, errs[i] = s.SpendEnrolment(t.Context(), digest(1), now) })
+		wg.Go(func() { errs[i] = spend(t, s, digest(1), now) })
 	}
 	wg.Wait()
 	won := 0
@@ -242,10 +243,20 @@ func newCode(t *testing.T, s store.Store) {
 	}
 }
 
+func createEnrolment(t *testing.T, s store.Store, e store.Enrolment) error {
+	t.Helper()
+	return s.Commit(t.Context(), store.Commit{Enrolment: &e, Now: now})
+}
+
+func spend(t *testing.T, s store.Store, hash [32]byte, at time.Time) error {
+	t.Helper()
+	return s.Commit(t.Context(), store.Commit{Spent: &hash, Now: at})
+}
+
 func mustEnrol(t *testing.T, s store.Store, key store.StationKey, code byte) {
 	t.Helper()
 	mustCode(t, s, key, code)
-	if _, err := s.SpendEnrolment(t.Context(), digest(code), now); err != nil {
+	if err := spend(t, s, digest(code), now); err != nil {
 		t.Fatal(err)
 	}
 }
