@@ -111,7 +111,7 @@ func (a *Agent) addAct(ctx context.Context, person string, act *pb.StationAct) e
 		return err
 	case err != nil:
 		a.log.Error("an act cannot be stored", zap.Error(err))
-		return rpc.Fail(codes.Unavailable, "LOG_UNAVAILABLE", "it could not be written to disk; free some space and send it again", nil)
+		return rpc.Fail(codes.Unavailable, "LOG_UNAVAILABLE", "it was not kept: "+cannotStore(err), nil)
 	}
 	if added {
 		a.acts.send()

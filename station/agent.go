@@ -14,6 +14,7 @@ import (
 	"go.uber.org/zap"
 	"google.golang.org/grpc"
 
+	"samecup.example/samecup/internal/sqlitedb"
 	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/station/shelf"
 	"samecup.example/samecup/station/store"
@@ -38,6 +39,9 @@ type Config struct {
 	StaleAfter time.Duration
 	// NATSOptions are added to the connection's.
 	NATSOptions []nats.Option
+
+	// vfs makes the disk of the build log fail, for tests.
+	vfs string
 }
 
 // Agent is one station.
@@ -107,18 +111,35 @@ func Open(ctx context.Context, cfg Config) (_ *Agent, err error) {
 			err = errors.Join(err, a.Close())
 		}
 	}()
-	if a.store, err = store.Open(ctx, filepath.Join(cfg.Dir, "builds.db")); err != nil {
-		return nil, err
+	var opts []sqlitedb.Option
+	if cfg.vfs != "" {
+		opts = append(opts, sqlitedb.VFS(cfg.vfs))
+	}
+	if a.store, err = store.Open(ctx, filepath.Join(cfg.Dir, "builds.db"), opts...); err != nil {
+		return nil, diskWords(cfg.Dir, err)
+	}
+	if d := a.Damage(); d != "" {
+		a.log.Error(d)
 	}
 	if err := a.used.load(ctx, a.store); err != nil {
 		return nil, err
 	}
 	a.keep, err = openKeeper(ctx, &keeper{id: id, now: cfg.Now, log: a.log, refused: a.refuse}, cfg.Dir)
 	if err != nil {
-		return nil, fmt.Errorf("open station %s/%s: %w", id.Site, id.Station, err)
+		return nil, fmt.Errorf("open station %s/%s: %w", id.Site, id.Station, diskWords(cfg.Dir, err))
 	}
 	a.shelf = a.keep.shelf
 	return a, nil
+}
+
+// Damage tells in words what was wrong with the build log when the agent
+// started; empty for nothing. The centre hears of it with the presence, as a
+// refusal for [store.ReasonDamaged].
+func (a *Agent) Damage() string {
+	if d := a.store.Damage(); d != nil {
+		return d.String()
+	}
+	return ""
 }
 
 // Close waits for builds being written and lets go of the directory. End Run

@@ -110,8 +110,15 @@ func TestOfflineAndBackInOrder(t *testing.T) {
 	}
 	c.start()
 	drained(t, a)
-	c.intake(800)
-	c.deviations(100)
+	off := 0
+	for _, r := range c.intake(800) {
+		if r.GetVerdict().GetGrade() != pb.Grade_GRADE_IN_SPEC {
+			off++
+		}
+	}
+	if off != 100 {
+		t.Errorf("%d deviations came, want 100", off)
+	}
 }
 
 func TestRestartMidway(t *testing.T) {

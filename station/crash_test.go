@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"os/exec"
+	"strconv"
 	"sync"
 	"testing"
 
@@ -18,10 +19,15 @@ const crashDir = "SAMECUP_TEST_CRASH_DIR"
 
 func TestMain(m *testing.M) {
 	if dir := os.Getenv(crashDir); dir != "" {
-		if err := logUntilKilled(dir); err != nil {
+		work := logUntilKilled
+		if n, err := strconv.ParseInt(os.Getenv(killAt), 10, 64); err == nil {
+			work = func(dir string) error { return logAndDie(dir, n) }
+		}
+		if err := work(dir); err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)
 		}
+		return
 	}
 	os.Exit(m.Run())
 }

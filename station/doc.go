@@ -20,7 +20,9 @@
 //     disk: until it was acknowledged and a thousand later ones were too. After
 //     that the station takes it for a new build, and the centre counts it once.
 //   - Builds are numbered without gaps and chained by SHA-256 over the exact
-//     bytes of each record.
+//     bytes of each record. Where a damaged disk makes a gap, it is told, the
+//     damaged log is kept aside, and no number is used twice (docs/durability.md).
+//   - A deviation of now goes out ahead of those of an outage.
 //   - A release is followed only if a release key of the key list signed it and
 //     the site's assignment, signed by an online key, orders these very bytes.
 //     Which scope wins is decided at the centre; the station only follows

@@ -202,8 +202,12 @@ func (id *Identity) check() error {
 // lockDir keeps a second agent out of a directory.
 func lockDir(dir string) (*os.File, error) {
 	f, err := durable.Lock(dir)
-	if errors.Is(err, durable.ErrLocked) {
-		return nil, fmt.Errorf("another agent runs on %s: stop it, or name another directory: %w", dir, err)
+	if l, ok := errors.AsType[*durable.Locked](err); ok {
+		who := "another agent"
+		if l.PID != 0 {
+			who += fmt.Sprintf(", process %d,", l.PID)
+		}
+		return nil, fmt.Errorf("%s runs on %s: stop it, or name another directory: %w", who, dir, err)
 	}
-	return f, err
+	return f, diskWords(dir, err)
 }

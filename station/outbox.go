@@ -4,16 +4,13 @@ import (
 	"context"
 	"encoding/hex"
 	"fmt"
-	"sync"
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
-	"go.uber.org/zap"
 	"google.golang.org/protobuf/proto"
 
 	"samecup.example/samecup/internal/bus"
 	pb "samecup.example/samecup/proto/samecup/v1"
-	"samecup.example/samecup/station/store"
 )
 
 // Bounds of one batch: choices that keep a message well within the bus's limit
@@ -21,8 +18,6 @@ import (
 const (
 	batchRecords = 256
 	batchBytes   = 512 << 10
-	// deviationsAtOnce is how many deviations are under way together.
-	deviationsAtOnce = 32
 )
 
 // CloudEvents types of what a station sends.
@@ -40,6 +35,10 @@ func (a *Agent) sendBuilds(ctx context.Context, js jetstream.JetStream) {
 			case <-changed:
 			case <-ctx.Done():
 			}
+			continue
+		}
+		if a.store.Lost(s.BuildsSent+1, s.Last) {
+			a.store.MarkBuilds(s.Last)
 			continue
 		}
 		var tries backoff
@@ -62,7 +61,7 @@ func (a *Agent) send(ctx context.Context, js jetstream.JetStream, stream string,
 	for {
 		up := a.up.wait()
 		_, news := a.store.State()
-		err := publish(ctx, js, stream, m)
+		err := publish(ctx, js, stream, m, up)
 		if err == nil {
 			return true
 		}
@@ -76,11 +75,11 @@ func (a *Agent) send(ctx context.Context, js jetstream.JetStream, stream string,
 
 // nextBatch makes the message of what comes after a sequence.
 func (a *Agent) nextBatch(ctx context.Context, after uint64) (*nats.Msg, uint64, error) {
-	records, err := a.store.Builds(ctx, after, batchRecords, batchBytes)
+	records, err := a.store.ToSend(ctx, after, batchRecords, batchBytes)
 	if err != nil {
 		return nil, 0, err
 	}
-	if len(records) == 0 || records[0].Seq != after+1 {
+	if len(records) == 0 || !a.store.Lost(after+1, records[0].Seq-1) {
 		return nil, 0, fmt.Errorf("record %d is not in the build log", after+1)
 	}
 	batch := &pb.BuildBatch{Site: a.id.Site, Station: a.id.Station, Records: make([][]byte, len(records))}
@@ -97,46 +96,6 @@ func (a *Agent) nextBatch(ctx context.Context, after uint64) (*nats.Msg, uint64,
 }
 
 func (a *Agent) source() string { return "/samecup/station/" + a.id.Site + "/" + a.id.Station }
-
-// sendDeviations sends off-spec builds at once, beside the batches, so that
-// they need not wait behind a backlog.
-func (a *Agent) sendDeviations(ctx context.Context, js jetstream.JetStream) {
-	for ctx.Err() == nil {
-		s, changed := a.store.State()
-		if s.DeviationsSent >= s.LastDeviation {
-			select {
-			case <-changed:
-			case <-ctx.Done():
-			}
-			continue
-		}
-		records, err := a.store.Deviations(ctx, s.DeviationsSent, deviationsAtOnce)
-		if err != nil {
-			if ctx.Err() == nil {
-				a.log.Error("the deviations cannot be read", zap.Error(err))
-			}
-			a.pause(ctx, backoffMost, nil, nil)
-			continue
-		}
-		if len(records) == 0 {
-			// Pruned or none: nothing is left below the last one.
-			a.store.MarkDeviations(s.LastDeviation)
-			continue
-		}
-		var wg sync.WaitGroup
-		for _, r := range records {
-			wg.Go(func() { a.send(ctx, js, bus.StreamDeviations, a.deviation(r)) })
-		}
-		wg.Wait()
-		if ctx.Err() == nil {
-			a.store.MarkDeviations(records[len(records)-1].Seq)
-		}
-	}
-}
-
-func (a *Agent) deviation(r store.Record) *nats.Msg {
-	return bus.Event(bus.DeviationSubject(a.id.Site, a.id.Station), uuidText(r.ID)+"/d", EventDeviation, a.source(), a.cfg.Now(), r.Bytes)
-}
 
 // uuidText is the canonical form of a UUID, RFC 9562 section 4.
 func uuidText(id [16]byte) string {

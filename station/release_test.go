@@ -214,20 +214,6 @@ func TestReleasesOutliveARestart(t *testing.T) {
 	}
 }
 
-func TestTwoAgentsOnOneDirectory(t *testing.T) {
-	dir := t.TempDir()
-	enrolled(t, dir, "")
-	a := open(t, Config{Dir: dir})
-	_, err := Open(t.Context(), Config{Dir: dir})
-	if err == nil || !strings.Contains(err.Error(), "another agent") {
-		t.Fatalf("the second agent: %v, want a refusal", err)
-	}
-	if err := a.Close(); err != nil {
-		t.Fatal(err)
-	}
-	open(t, Config{Dir: dir})
-}
-
 func TestOpenWithoutAnIdentity(t *testing.T) {
 	if _, err := Open(t.Context(), Config{Dir: t.TempDir()}); err == nil || !strings.Contains(err.Error(), "enrol") {
 		t.Errorf("%v, want to be told to enrol", err)

@@ -104,10 +104,18 @@ func (a *Agent) pause(ctx context.Context, d time.Duration, up, news <-chan stru
 }
 
 // publish sends a message and waits for the stream to have it. A duplicate
-// counts as sent.
-func publish(ctx context.Context, js jetstream.JetStream, stream string, m *nats.Msg) error {
+// counts as sent. Once the bus is back after a loss, an answer to what was sent
+// before it is not waited for: it may never come.
+func publish(ctx context.Context, js jetstream.JetStream, stream string, m *nats.Msg, up <-chan struct{}) error {
 	ctx, cancel := context.WithTimeout(ctx, sendDeadline)
 	defer cancel()
+	go func() {
+		select {
+		case <-up:
+			cancel()
+		case <-ctx.Done():
+		}
+	}()
 	_, err := js.PublishMsg(ctx, m, jetstream.WithExpectStream(stream))
 	return err
 }

@@ -16,6 +16,7 @@ import (
 
 	"samecup.example/samecup/internal/bus"
 	"samecup.example/samecup/internal/rpc"
+	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/services/authority"
 	"samecup.example/samecup/services/quality"
 )
@@ -25,6 +26,7 @@ type authorityFlags struct {
 	busURL, busListen string
 	stationBus        string
 	quality, anywhere bool
+	qualityAt         string
 }
 
 func authorityCommand() *cobra.Command {
@@ -37,11 +39,18 @@ bus in the same process. Under --data it keeps authority/ (database and keys/,
 with keylist-1, which a quality process of its own must be given), quality/ and
 bus/.
 
+While a rollout is on its way, quality is asked at each tick how many builds
+deviate where its waves are and where they are not; what that shows halts the
+rollout by itself. A quality process of its own is asked where --quality-at
+names it, with the token in SAMECUP_TOKEN where one is set; without, nobody
+watches the waves.
+
 Until somebody is added as a person, whoever calls from this machine may do
 everything; after that changes need a person's token. Nothing is encrypted, so
 only addresses on this machine are bound.`,
 		Example: `  samecup authority --data /var/lib/samecup --listen 127.0.0.1:7100
-  samecup authority --data /var/lib/samecup --bus nats://127.0.0.1:4222 --quality=false`,
+  samecup authority --data /var/lib/samecup --bus nats://127.0.0.1:4222 \
+    --quality=false --quality-at 127.0.0.1:7101`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return runAuthority(cmd.Context(), f) },
 	}
@@ -53,6 +62,7 @@ only addresses on this machine are bound.`,
 	fl.StringVar(&f.busListen, "bus-listen", busAddress, "address of the bus inside this process")
 	fl.StringVar(&f.stationBus, "station-bus", "", "URL of the bus as stations reach it (default: as this process does)")
 	fl.BoolVar(&f.quality, "quality", true, "run quality in this process")
+	fl.StringVar(&f.qualityAt, "quality-at", "", "with --quality=false: address of the quality process that watches the waves of rollouts, such as 127.0.0.1:7101")
 	return cmd
 }
 
@@ -63,6 +73,9 @@ func runAuthority(ctx context.Context, f authorityFlags) (err error) {
 	}
 	if host, _, e := net.SplitHostPort(f.busListen); e == nil && f.busURL == "" && f.stationBus == "" && !loopback(host) && f.anywhere {
 		return exitError{code: 2, msg: fmt.Sprintf("--bus-listen %q is not an address that stations can call; name theirs with --station-bus, such as nats://centre.example:4222", f.busListen)}
+	}
+	if f.quality && f.qualityAt != "" {
+		return exitError{code: 2, msg: fmt.Sprintf("--quality-at %q: quality runs in this process; add --quality=false to ask another one", f.qualityAt)}
 	}
 	// First, so that a refused address leaves nothing half started.
 	lis, opts, err := listenRPC(f.listen, f.anywhere, log)
@@ -103,10 +116,27 @@ func runAuthority(ctx context.Context, f authorityFlags) (err error) {
 			return err
 		}
 		defer qc.Close()
-		if err := c.addQuality(ctx, f.data, qc, svc.KeyLists(), svc.Sites); err != nil {
+		q, err := c.addQuality(ctx, f.data, qc, svc.KeyLists(), svc.Sites)
+		if err != nil {
 			return err
 		}
+		svc.WatchRates(q)
+		return c.run(ctx)
 	}
+	if f.qualityAt == "" {
+		log.Info("nobody watches the waves of rollouts; name a quality process with --quality-at")
+		return c.run(ctx)
+	}
+	token, err := callerToken("")
+	if err != nil {
+		return err
+	}
+	cc, err := rpc.Dial(f.qualityAt, rpc.WithToken(token))
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, cc.Close()) }()
+	svc.WatchRates(authority.AskQuality(pb.NewQualityServiceClient(cc)))
 	return c.run(ctx)
 }
 
@@ -127,12 +157,12 @@ type centre struct {
 	runs []func(context.Context) error
 }
 
-func (c *centre) addQuality(ctx context.Context, data string, nc *nats.Conn, keyLists [][]byte, sites quality.SiteSource) error {
+func (c *centre) addQuality(ctx context.Context, data string, nc *nats.Conn, keyLists [][]byte, sites quality.SiteSource) (*quality.Service, error) {
 	q, err := quality.Open(ctx, quality.Config{
 		Dir: filepath.Join(data, "quality"), Log: c.log, Now: time.Now, NATS: nc, KeyLists: keyLists, Sites: sites,
 	})
 	if err != nil {
-		return err
+		return nil, err
 	}
 	q.Register(c.srv)
 	c.runs = append(c.runs, func(ctx context.Context) error {
@@ -141,7 +171,7 @@ func (c *centre) addQuality(ctx context.Context, data string, nc *nats.Conn, key
 		// graceful stop would otherwise wait for.
 		return errors.Join(err, q.Close())
 	})
-	return nil
+	return q, nil
 }
 
 // run returns when ctx has ended and everything has stopped, or with the first

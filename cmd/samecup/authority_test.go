@@ -78,7 +78,7 @@ func TestCallError(t *testing.T) {
 		err  error
 		want exitError
 	}{
-		{"unusable input", rpc.Invalid(rpc.Violation{Field: "scope", Description: "is wrong"}), exitError{2, "refused:\n  scope: is wrong"}},
+		{"unusable input", rpc.Invalid(rpc.Violation{Field: "scope", Description: "is wrong"}), exitError{2, "refused:\n  scope is wrong"}},
 		{"a book with errors", rpc.Blocked("BOOK_HAS_ERRORS", rpc.Violation{Field: "a.yaml:3: x", Description: "is wrong"}), exitError{1, "refused:\n  a.yaml:3: x: is wrong"}},
 		{"nobody there", rpc.Fail(codes.Unavailable, "X", "gone", nil), exitError{1, "gone; is the authority running at the address that --to names?"}},
 	} {
@@ -99,5 +99,12 @@ func TestProblemLine(t *testing.T) {
 		if got := problemLine(p); got != want {
 			t.Errorf("got %q, want %q", got, want)
 		}
+	}
+}
+
+func TestOneQualityIsAsked(t *testing.T) {
+	args := []string{"authority", "--listen", "127.0.0.1:0", "--bus-listen", "127.0.0.1:0", "--quality-at", "127.0.0.1:7101", "--data", t.TempDir()}
+	if code := run(args); code != 2 {
+		t.Errorf("exit code is %d, want 2", code)
 	}
 }

@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"samecup.example/samecup/cmd/samecup/internal/fanout"
 	"samecup.example/samecup/cmd/samecup/internal/pipeline"
 	"samecup.example/samecup/internal/bench"
 )
@@ -14,6 +15,7 @@ import (
 var benches = []bench.Bench{
 	{Name: "verdict", Run: bench.Verdict},
 	{Name: "pipeline", Run: pipeline.Bench},
+	{Name: "release", Run: fanout.Bench},
 }
 
 func benchCommand() *cobra.Command {
@@ -48,6 +50,6 @@ ratio reaches it. Progress goes to standard error.`,
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print a JSON array")
 	cmd.Flags().IntVar(&o.Rounds, "rounds", 0, "rounds to take the medians over (default 9)")
 	cmd.Flags().DurationVar(&o.RoundTime, "round-time", 0, "how long each side runs in a round (default 50ms)")
-	cmd.AddCommand(benchReleaseCommand())
+	cmd.AddCommand(benchReleaseCommand(), benchStationCommand())
 	return cmd
 }

@@ -9,7 +9,6 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
-	"samecup.example/samecup/internal/rpc"
 	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/services/quality/report"
 )
@@ -43,7 +42,7 @@ func (c *casesAt) flags(cmd *cobra.Command) {
 
 // call runs f with a client and a bounded time.
 func (c *casesAt) call(ctx context.Context, f func(context.Context, pb.CaseServiceClient) error) error {
-	cc, err := rpc.Dial(c.to)
+	cc, err := dialAs(c.to, "")
 	if err != nil {
 		return err
 	}

@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"samecup.example/samecup/internal/drink"
+	"samecup.example/samecup/internal/sampling"
 )
 
 func checkCommand() *cobra.Command {
@@ -22,6 +23,7 @@ Exit 0 without errors, 1 with errors, 2 when the book cannot be read.`,
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			book, problems := drink.CheckDir(args[0])
+			problems = append(problems, sampling.CheckBook(book)...)
 			if err := writeFindings(cmd.OutOrStdout(), book, problems, asJSON); err != nil {
 				return fmt.Errorf("write findings: %w", err)
 			}

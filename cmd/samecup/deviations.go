@@ -6,7 +6,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"samecup.example/samecup/internal/rpc"
 	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/services/quality/report"
 )
@@ -29,7 +28,7 @@ as it is counted, and connects again by itself, until it is interrupted.`,
   samecup deviations --from 127.0.0.1:7100 --json | jq .verdict.findings`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			cc, err := rpc.Dial(from)
+			cc, err := dialAs(from, "")
 			if err != nil {
 				return err
 			}

@@ -23,14 +23,15 @@ func draftCommand() *cobra.Command {
 		Long: `Takes a change of the book from its first edit to an approved draft, which
 "samecup rollout start" then takes to the counters. Whoever edited a draft does not
 approve it. An edit is refused, with the fields that differ, when somebody saved in
-between.`,
+between. A draft that a newer edition has overtaken is brought up to date by
+"samecup draft rebase" before it is proposed.`,
 		Example: `  samecup draft create "Autumn menu"
   samecup draft set autumn-menu drinks/latte.yaml checks.milk_temp.target '61 °C'
   samecup draft review autumn-menu
   samecup draft propose autumn-menu`,
 	}
 	cmd.AddCommand(draftCreateCommand(), draftListCommand(), draftShowCommand(), draftSetCommand(), draftPutCommand(),
-		draftCommentCommand(), draftExportCommand(), draftImportCommand(), draftReviewCommand(), draftProposeCommand(),
+		draftCommentCommand(), draftExportCommand(), draftImportCommand(), draftReviewCommand(), draftRebaseCommand(), draftProposeCommand(),
 		draftApproveCommand(), draftReturnCommand(), draftWithdrawCommand())
 	return cmd
 }

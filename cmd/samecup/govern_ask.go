@@ -115,16 +115,22 @@ func (a *ask) do(cmd *cobra.Command, call func(context.Context, *grpc.ClientConn
 
 // open runs f with a connection that carries the token, without a deadline.
 func (a *ask) open(cmd *cobra.Command, f func(context.Context, *grpc.ClientConn) error) error {
-	token, err := callerToken(a.as)
-	if err != nil {
-		return err
-	}
-	cc, err := rpc.Dial(a.to, rpc.WithToken(token), grpc.WithDefaultCallOptions(grpc.WaitForReady(true)))
+	cc, err := dialAs(a.to, a.as, grpc.WithDefaultCallOptions(grpc.WaitForReady(true)))
 	if err != nil {
 		return err
 	}
 	defer cc.Close()
 	return a.failed(f(cmd.Context(), cc))
+}
+
+// dialAs makes a connection that carries the caller's token: the one in the file,
+// else the one in the variable, if any.
+func dialAs(addr, file string, opts ...grpc.DialOption) (*grpc.ClientConn, error) {
+	token, err := callerToken(file)
+	if err != nil {
+		return nil, err
+	}
+	return rpc.Dial(addr, append(opts, rpc.WithToken(token))...)
 }
 
 // failed tells what went wrong, and how to repeat a call that may have arrived.
@@ -142,8 +148,6 @@ func (a *ask) failed(err error) error {
 		return out
 	}
 	switch st.Code() {
-	case codes.Unauthenticated:
-		e.msg += "; give the token's file with --as, or the token in " + tokenVariable
 	case codes.Unavailable, codes.DeadlineExceeded, codes.Canceled:
 		if a.acts && a.requestID != "" {
 			e.msg += "\nwhether it was done is not known; to repeat it safely, give the same command with --request-id " + a.requestID

@@ -27,7 +27,7 @@ import (
 // governCommands are the commands of this part of the command line.
 func governCommands() []*cobra.Command {
 	return []*cobra.Command{draftCommand(), overlayCommand(), resolveCommand(), rolloutCommand(), stopCommand(), personCommand(),
-		trainingCommand(), recordCommand(), keysAddCommand(), keysRotateCommand()}
+		trainingCommand(), recordCommand(), siteCommand(), stationCodeCommand(), stationsCommand(), releasesCommand(), publishCommand(), keysAddCommand(), keysRotateCommand()}
 }
 
 // Each example names flags and numbers of words that the command takes.

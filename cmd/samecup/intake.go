@@ -5,7 +5,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"samecup.example/samecup/internal/rpc"
 	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/services/quality/report"
 )
@@ -26,7 +25,7 @@ every record linked to the one before it by its hash.`,
   samecup intake --from 127.0.0.1:7100 --json`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			cc, err := rpc.Dial(from)
+			cc, err := dialAs(from, "")
 			if err != nil {
 				return err
 			}

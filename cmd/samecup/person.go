@@ -28,7 +28,7 @@ administrator.`,
 		Example: `  samecup person add ada --name "Ada Quill" --role administrator --save ada.token
   samecup person me --as ada.token`,
 	}
-	cmd.AddCommand(personAddCommand(), personListCommand(), personChangeCommand(), personMeCommand())
+	cmd.AddCommand(personAddCommand(), personListCommand(), personChangeCommand(), personMeCommand(), personRecoverCommand())
 	return cmd
 }
 

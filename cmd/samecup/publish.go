@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"maps"
@@ -12,7 +11,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/google/uuid"
 	"github.com/spf13/cobra"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc"
@@ -32,11 +30,15 @@ const (
 )
 
 func publishCommand() *cobra.Command {
-	var to, scope, effective, note, author, requestID string
+	var a ask
+	var scope, effective, note, author string
 	cmd := &cobra.Command{
 		Use:   "publish DIR",
 		Short: "Check a book at the authority and publish it as a numbered, signed release",
 		Long: `Check a book at the authority and publish it as a numbered, signed release.
+
+Only an installation to which nobody was added as a person publishes like this; in
+others a book is released by an approved draft (samecup draft, samecup rollout).
 
 Prints what the check found and the release's number. Exit 0 published, 1 the
 book has errors or the authority did not take it, 2 the book cannot be read.
@@ -46,10 +48,7 @@ A call that may or may not have arrived is repeated safely with the same
   samecup publish book --scope site.tannery-row --effective 2026-03-09T05:00:00Z`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			req := &pb.CreateReleaseRequest{RequestId: requestID, Scope: scope, Note: note, Author: author}
-			if req.RequestId == "" {
-				req.RequestId = uuid.NewString()
-			}
+			req := &pb.CreateReleaseRequest{RequestId: a.id(), Scope: scope, Note: note, Author: author}
 			if effective != "" {
 				at, err := time.Parse(time.RFC3339, effective)
 				if err != nil {
@@ -64,36 +63,28 @@ A call that may or may not have arrived is repeated safely with the same
 			for _, path := range slices.Sorted(maps.Keys(files)) {
 				req.Files = append(req.Files, &pb.SourceFile{Path: path, Content: files[path]})
 			}
-			return withAuthority(to, func(cc *grpc.ClientConn) error {
-				return publish(cmd.Context(), cmd.OutOrStdout(), pb.NewBookServiceClient(cc), req)
+			return a.do(cmd, func(ctx context.Context, cc *grpc.ClientConn) (answer, error) {
+				res, err := pb.NewBookServiceClient(cc).CreateRelease(ctx, req)
+				return one(res, func(w io.Writer) { writePublished(w, res) }), err
 			})
 		},
 	}
-	toFlag(cmd, &to)
+	a.writes(cmd)
 	f := cmd.Flags()
 	f.StringVar(&scope, "scope", "chain", `who follows it: "chain", "region.REGION" or "site.SITE"`)
 	f.StringVar(&effective, "effective", "", "RFC 3339 time from which builds are judged by it (default: at once)")
 	f.StringVar(&note, "note", "", "one line on what changed")
 	f.StringVar(&author, "author", userName(), "who publishes it")
-	f.StringVar(&requestID, "request-id", "", "UUID of this request, to repeat one whose answer was lost (default: a fresh one)")
 	return cmd
 }
 
-func publish(ctx context.Context, out io.Writer, books pb.BookServiceClient, req *pb.CreateReleaseRequest) error {
-	ctx, cancel := context.WithTimeout(ctx, publishCallWait)
-	defer cancel()
-	// The request id makes waiting for a restarting authority safe.
-	res, err := books.CreateRelease(ctx, req, grpc.WaitForReady(true))
-	if err != nil {
-		return callError(err)
-	}
+func writePublished(w io.Writer, res *pb.CreateReleaseResponse) {
 	for _, p := range res.Problems {
-		fmt.Fprintln(out, problemLine(p))
+		fmt.Fprintln(w, problemLine(p))
 	}
 	r := res.Release
-	_, err = fmt.Fprintf(out, "release %d published for %s: %d servings, in force from %s, digest %.12x\n",
-		r.Number, r.Scope, r.ServingCount, r.EffectiveTime.AsTime().Format(time.RFC3339), r.Digest)
-	return err
+	fmt.Fprintf(w, "release %d published for %s: %s, in force from %s, digest %.12x\n",
+		r.Number, r.Scope, count(r.ServingCount, "serving"), r.EffectiveTime.AsTime().Format(time.RFC3339), r.Digest)
 }
 
 func problemLine(p *pb.Problem) string {
@@ -117,25 +108,19 @@ func toFlag(cmd *cobra.Command, to *string) {
 	cmd.Flags().StringVar(to, "to", authorityAddress, "address of the authority")
 }
 
-// withAuthority runs f with a connection to the authority.
-func withAuthority(addr string, f func(*grpc.ClientConn) error) error {
-	cc, err := rpc.Dial(addr)
-	if err != nil {
-		return err
-	}
-	return errors.Join(f(cc), cc.Close())
-}
-
 // callError tells what a call's error says, a violation a line: exit code 2
 // for unusable input, 1 for all else.
 func callError(err error) error {
 	st := status.Convert(err)
-	lines := []string{st.Message()}
+	lines, reason := []string{st.Message()}, ""
 	for _, d := range st.Details() {
+		if info, ok := d.(*errdetails.ErrorInfo); ok {
+			reason = info.Reason
+		}
 		if bad, ok := d.(*errdetails.BadRequest); ok && len(bad.FieldViolations) > 0 {
 			lines = []string{"refused:"}
 			for _, v := range bad.FieldViolations {
-				lines = append(lines, "  "+v.Field+": "+v.Description)
+				lines = append(lines, "  "+rpc.Violation{Field: v.Field, Description: v.Description}.String())
 			}
 		}
 	}
@@ -143,6 +128,11 @@ func callError(err error) error {
 	switch st.Code() {
 	case codes.InvalidArgument:
 		e.code = 2
+	case codes.Unauthenticated:
+		if reason != "TOKEN_MISSING" {
+			break
+		}
+		e.msg += "; give the file that holds yours with --as, or the token itself in the variable " + tokenVariable
 	case codes.Unavailable, codes.DeadlineExceeded:
 		e.msg += "; is the authority running at the address that --to names?"
 	}

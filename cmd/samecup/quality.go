@@ -32,7 +32,9 @@ build names.
 The file that --trust names is the chain's first key list, signed; the authority
 keeps it as authority/keys/keylist-1. Later lists are followed on the bus, and
 what is trusted is kept in the database. The authority is asked for the sites,
-for their regions and business days; while it is away the last answer counts.`,
+for their regions and business days; while it is away the last answer counts.
+An authority that is started with --quality-at asks back for the rates by which
+it watches rollouts.`,
 		Example: `  samecup quality --data /var/lib/samecup --bus nats://127.0.0.1:4222 \
     --trust /var/lib/samecup/authority/keys/keylist-1 --authority 127.0.0.1:7100`,
 		Args: cobra.NoArgs,
@@ -74,7 +76,7 @@ func runQuality(ctx context.Context, f qualityFlags) (err error) {
 	}
 	defer func() { err = errors.Join(err, cc.Close()) }()
 	c := &centre{log: log, srv: rpc.NewServer(log.Named("rpc"), opts), lis: lis}
-	if err := c.addQuality(ctx, f.data, nc, lists, askSites(pb.NewFleetServiceClient(cc))); err != nil {
+	if _, err := c.addQuality(ctx, f.data, nc, lists, askSites(pb.NewFleetServiceClient(cc))); err != nil {
 		return err
 	}
 	return c.run(ctx)

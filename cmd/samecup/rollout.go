@@ -33,6 +33,7 @@ func rolloutStartCommand() *cobra.Command {
 	var when whenFlags
 	var training int32
 	var note string
+	var replaces uint64
 	test := &pb.WaveTest{}
 	cmd := &cobra.Command{
 		Use:   "start DRAFT --wave WAVE...",
@@ -44,13 +45,22 @@ another rollout is not ended. Waves, in their order, are
   20%                              that share of all sites, earlier waves counted
   all                              every site that is left
 
+With --replaces the edition takes the place of one whose rollout is halted, which is
+the way out where that cannot be rolled back, as when it alone declares an allergen.
+The first wave then takes in every site that was left on a halted edition, whatever
+else it names, and these do not wait for training.
+
 The error rates of the test that compares the open waves with their own past and
 with the other sites are chosen here and not changed later.`,
 		Example: `  samecup rollout start autumn-menu --wave sites:tannery-row,lantern-hill --wave 20% --wave all \
-    --on 2026-10-25 --at opening --training 90`,
+    --on 2026-10-25 --at opening --training 90
+  samecup rollout start autumn-mended --replaces 12 --wave sites:tannery-row --wave all`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			req := &pb.CreateRolloutRequest{RequestId: a.id(), Draft: resource("drafts", args[0]), TrainingPercent: training, Note: note, Test: test}
+			if replaces != 0 {
+				req.Replaces = fmt.Sprintf("rollouts/%d", replaces)
+			}
 			var err error
 			if req.Waves, err = parseWaves(waves); err != nil {
 				return err
@@ -75,6 +85,7 @@ with the other sites are chosen here and not changed later.`,
 	f := cmd.Flags()
 	f.StringArrayVar(&waves, "wave", nil, "sites:A,B, a share such as 20%, or all; once for each wave (required)")
 	f.Int32Var(&training, "training", 0, "percentage of a site's people that must have acknowledged the cards first; safety changes do not wait")
+	f.Uint64Var(&replaces, "replaces", 0, "edition whose halted rollout this one takes the place of")
 	f.StringVar(&note, "note", "", "one line on what changed")
 	f.Float64Var(&test.FalseAlarm, "false-alarm", 0, "chance of advising to roll back when nothing got worse (default 0.05)")
 	f.Float64Var(&test.MissedHarm, "missed-harm", 0, "chance of advising to go on when it got worse by the ratio (default 0.10)")

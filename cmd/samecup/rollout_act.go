@@ -64,7 +64,8 @@ func rolloutHaltCommand() *cobra.Command {
 		Use:   "halt [EDITION] --reason TEXT",
 		Short: "Keep further waves shut",
 		Long: `Keeps further waves shut until somebody resumes. Sites that have the edition keep
-it; "samecup rollout back" takes it away again.`,
+it; "samecup rollout back" takes it away again, and "samecup rollout start --replaces"
+puts a mended edition in its place.`,
 		Example: `  samecup rollout halt 12 --reason "Foam collapses at tannery-row"`,
 		Args:    cobra.MaximumNArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -115,7 +116,7 @@ func rolloutBackCommand() *cobra.Command {
 		Short: "Bring the content of an older edition back, as a new one",
 		Long: `Makes a new edition with the content of an older one, for the sites of the open
 waves; numbers only rise. It is refused when that content fails today's allergen or
-lot facts.`,
+lot facts; then mend it in a draft, and start that with --replaces.`,
 		Example: `  samecup rollout back --reason "Foam collapses"
   samecup rollout back --to-edition 9 --reason "Supplier changed" --on 2026-10-26`,
 		Args: cobra.NoArgs,

@@ -28,7 +28,7 @@ func rolloutWatchCommand() *cobra.Command {
 		Short: "Follow a rollout as stations take it up",
 		Long: `Follows a rollout: on a terminal one line with a bar, elsewhere a line for each
 change. It ends when the rollout has ended and every station that should has the
-edition, or when it was rolled back, or when it is interrupted; it connects again by
+edition, or when it was rolled back or replaced, or when it is interrupted; it connects again by
 itself.`,
 		Example: `  samecup rollout watch 12
   samecup rollout watch 12 --json | jq .adoption`,
@@ -78,7 +78,7 @@ itself.`,
 // rolloutSettled reports whether nothing more is to be waited for.
 func rolloutSettled(r *pb.Rollout) bool {
 	switch r.State {
-	case pb.RolloutState_ROLLOUT_STATE_ROLLED_BACK:
+	case pb.RolloutState_ROLLOUT_STATE_ROLLED_BACK, pb.RolloutState_ROLLOUT_STATE_REPLACED:
 		return true
 	case pb.RolloutState_ROLLOUT_STATE_COMPLETE:
 		return r.Adoption.GetHasIt() >= r.Adoption.GetExpected()

@@ -99,6 +99,15 @@ func writeRollout(w io.Writer, r *pb.Rollout) {
 	if r.Reason != "" {
 		fmt.Fprintf(w, "Reason: %s\n", r.Reason)
 	}
+	if r.Replaces != "" {
+		fmt.Fprintf(w, "It took the place of edition %s, whose rollout was halted.\n", shortName(r.Replaces))
+	}
+	switch r.State {
+	case pb.RolloutState_ROLLOUT_STATE_REPLACED:
+		fmt.Fprintf(w, "Edition %s took its place.\n", shortName(r.ReplacedBy))
+	case pb.RolloutState_ROLLOUT_STATE_HALTED:
+		fmt.Fprintf(w, "From here: samecup rollout resume, or samecup rollout back, or a mended draft with samecup rollout start DRAFT --replaces %d.\n", r.Edition)
+	}
 	if r.TrainingPercent > 0 {
 		fmt.Fprintf(w, "A site waits until %d %% of its people acknowledged the cards.\n", r.TrainingPercent)
 	}
@@ -108,7 +117,11 @@ func writeRollout(w io.Writer, r *pb.Rollout) {
 		if v.OpenTime != nil {
 			opened = clock(v.OpenTime)
 		}
-		rows = append(rows, []any{i + 1, waveWords(v), opened, len(v.ReachedSites), strings.Join(v.WaitingSites, ", ")})
+		sites := waveWords(v)
+		if i == 0 && r.Replaces != "" && !v.All {
+			sites += ", and those left on a halted edition"
+		}
+		rows = append(rows, []any{i + 1, sites, opened, len(v.ReachedSites), strings.Join(v.WaitingSites, ", ")})
 	}
 	grid(w, "WAVE|SITES|OPENED|REACHED|WAITING FOR TRAINING", "It has no waves.", rows)
 	if p := r.Report; p != nil {

@@ -17,9 +17,9 @@ import (
 func simCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "sim",
-		Short: "Simulated seasons of a chain with known truth",
+		Short: "Simulated seasons of a chain with known truth, and simulated instruments",
 	}
-	cmd.AddCommand(simScoreCommand())
+	cmd.AddCommand(simScoreCommand(), simInstrumentsCommand())
 	return cmd
 }
 
@@ -87,6 +87,7 @@ cannot be used.`,
 	f.IntVar(&cfg.Days, "days", 28, "days of a season")
 	f.BoolVar(&cfg.HeldOut, "held-out", false, "other parameters each seed; tune nothing by them")
 	f.IntVar(&cfg.Calibration, "calibration", 30, "runs without a fault that set the limits of the plain charts")
+	f.DurationVar(&cfg.Within, "within", 0, "begin no seed after so long, such as 45m, and report on those there are; 0 is no limit")
 	f.IntVar(&cfg.Workers, "workers", 0, "runs at once; 0 is one for each processor")
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
 	f.StringVar(&page, "insert", "", "Markdown page whose tables are made anew")

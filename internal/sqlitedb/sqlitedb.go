@@ -19,28 +19,49 @@ import (
 type DB struct {
 	// Write has a single connection whose transactions begin immediate.
 	Write *sql.DB
-	// Read has four connections that cannot write.
+	// Read has four connections that cannot write; two with [Small].
 	Read *sql.DB
 }
 
 const readers = 4
 
+// Option changes how a file is opened.
+type Option func(*settings)
+
+type settings struct {
+	vfs      string
+	readers  int
+	cacheKiB int
+}
+
+// VFS opens through a virtual file system that was registered with SQLite, as
+// tests do to make a disk fail.
+func VFS(name string) Option { return func(s *settings) { s.vfs = name } }
+
+// Small keeps the memory of the pools down, for a process that shares a small
+// machine: two readers, and half a MiB of pages a connection instead of two.
+func Small() Option { return func(s *settings) { s.readers, s.cacheKiB = 2, 512 } }
+
 // Open opens or makes the file at path and applies the migrations, a flat
 // folder of NNNN_name.sql files.
-func Open(ctx context.Context, path string, migrations fs.FS) (*DB, error) {
-	write, err := open(path, readWrite)
+func Open(ctx context.Context, path string, migrations fs.FS, opts ...Option) (*DB, error) {
+	s := settings{readers: readers}
+	for _, o := range opts {
+		o(&s)
+	}
+	write, err := s.open(path, readWrite)
 	if err != nil {
 		return nil, err
 	}
 	write.SetMaxOpenConns(1)
 	db := &DB{Write: write}
-	if err := db.setUp(ctx, path, migrations); err != nil {
+	if err := db.setUp(ctx, path, migrations, s); err != nil {
 		return nil, errors.Join(fmt.Errorf("database %s: %w", path, err), db.Close())
 	}
 	return db, nil
 }
 
-func (db *DB) setUp(ctx context.Context, path string, migrations fs.FS) error {
+func (db *DB) setUp(ctx context.Context, path string, migrations fs.FS, s settings) error {
 	if err := assertPragmas(ctx, db.Write); err != nil {
 		return err
 	}
@@ -51,10 +72,10 @@ func (db *DB) setUp(ctx context.Context, path string, migrations fs.FS) error {
 	if _, err := p.Up(ctx); err != nil {
 		return fmt.Errorf("migrate: %w", err)
 	}
-	if db.Read, err = open(path, readOnly); err != nil {
+	if db.Read, err = s.open(path, readOnly); err != nil {
 		return err
 	}
-	db.Read.SetMaxOpenConns(readers)
+	db.Read.SetMaxOpenConns(s.readers)
 	return nil
 }
 
@@ -65,7 +86,7 @@ const (
 	readOnly  mode = true
 )
 
-func open(path string, m mode) (*sql.DB, error) {
+func (s settings) open(path string, m mode) (*sql.DB, error) {
 	q := url.Values{}
 	for _, p := range []string{"busy_timeout(5000)", "journal_mode(WAL)", "synchronous(FULL)", "foreign_keys(1)"} {
 		q.Add("_pragma", p)
@@ -75,6 +96,16 @@ func open(path string, m mode) (*sql.DB, error) {
 	} else {
 		q.Set("_txlock", "immediate")
 	}
+	if s.cacheKiB > 0 {
+		q.Add("_pragma", fmt.Sprintf("cache_size(-%d)", s.cacheKiB))
+	}
+	if s.vfs != "" {
+		q.Set("vfs", s.vfs)
+	}
+	return openURL(path, q)
+}
+
+func openURL(path string, q url.Values) (*sql.DB, error) {
 	u := url.URL{Scheme: "file", Opaque: (&url.URL{Path: path}).EscapedPath(), RawQuery: q.Encode()}
 	db, err := sql.Open("sqlite", u.String())
 	if err != nil {
@@ -94,6 +125,17 @@ func assertPragmas(ctx context.Context, db *sql.DB) error {
 		}
 	}
 	return nil
+}
+
+// Rescue opens a file of which little may be readable, and changes nothing of
+// it. Queries may fail with [Damaged] and others after them work.
+func Rescue(path string) (*sql.DB, error) {
+	db, err := openURL(path, url.Values{"mode": {"ro"}})
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(1)
+	return db, nil
 }
 
 // Close closes both pools.

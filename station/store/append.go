@@ -188,6 +188,11 @@ func (l *Log) resync() {
 // commit does the work of one transaction.
 func (l *Log) commit(batch []*pending, target marks, prune uint64) (added []*pending, err error) {
 	ctx := context.Background()
+	if len(batch) > 0 {
+		if err := l.reserve(l.tip.seq + uint64(len(batch))); err != nil {
+			return nil, err
+		}
+	}
 	tx, err := l.db.Write.BeginTx(ctx, nil)
 	if err != nil {
 		return nil, fmt.Errorf("begin: %w", err)
@@ -211,8 +216,8 @@ func (l *Log) commit(batch []*pending, target marks, prune uint64) (added []*pen
 		}
 	}
 	if target != l.written {
-		if _, err := tx.ExecContext(ctx, `UPDATE outbox SET builds_sent = ?, deviations_sent = ?`, int64(target.builds), int64(target.deviations)); err != nil {
-			return nil, fmt.Errorf("mark as sent: %w", err)
+		if err := target.save(ctx, tx); err != nil {
+			return nil, err
 		}
 	}
 	if prune != l.pruned {
@@ -233,7 +238,7 @@ func (l *Log) insertOne(ctx context.Context, tx *sql.Tx, insert *sql.Stmt, p *pe
 	body := len(p.Body)
 	raw := protowire.AppendTag(p.Body, fieldSequence, protowire.VarintType)
 	raw = protowire.AppendVarint(raw, seq)
-	if l.tip.seq > 0 {
+	if l.tip.known {
 		raw = protowire.AppendTag(raw, fieldPreviousHash, protowire.BytesType)
 		raw = protowire.AppendBytes(raw, l.tip.hash[:])
 	}
@@ -255,7 +260,7 @@ func (l *Log) insertOne(ctx context.Context, tx *sql.Tx, insert *sql.Stmt, p *pe
 	}
 	p.Body = raw
 	p.receipt = Receipt{Sequence: seq}
-	l.tip = tip{seq: seq, hash: sha256.Sum256(raw)}
+	l.tip = tip{seq: seq, hash: sha256.Sum256(raw), known: true}
 	return true, nil
 }
 

@@ -63,9 +63,10 @@ func (l *Log) fromTail(after uint64, n, size int) []Record {
 	return out
 }
 
-// Deviations returns at most n deviations after a sequence, in order.
-func (l *Log) Deviations(ctx context.Context, after uint64, n int) ([]Record, error) {
-	rows, err := l.db.Read.QueryContext(ctx, `SELECT seq, build_id, record FROM builds WHERE deviation = 1 AND seq > ? ORDER BY seq LIMIT ?`, int64(after), n)
+// Deviations returns at most n deviations after a sequence and up to another, in
+// order.
+func (l *Log) Deviations(ctx context.Context, after, last uint64, n int) ([]Record, error) {
+	rows, err := l.db.Read.QueryContext(ctx, `SELECT seq, build_id, record FROM builds WHERE deviation = 1 AND seq > ? AND seq <= ? ORDER BY seq LIMIT ?`, int64(after), int64(last), n)
 	if err != nil {
 		return nil, fmt.Errorf("read deviations after %d: %w", after, err)
 	}
@@ -105,25 +106,31 @@ func (l *Log) AddRefusal(ctx context.Context, r *pb.Refusal) error {
 		return fmt.Errorf("keep a refusal: %w", err)
 	}
 	defer func() { _ = tx.Rollback() }()
+	if err := addRefusal(ctx, tx, r); err != nil {
+		return err
+	}
+	if err := tx.Commit(); err != nil {
+		return fmt.Errorf("keep a refusal: %w", err)
+	}
+	return nil
+}
+
+func addRefusal(ctx context.Context, tx *sql.Tx, r *pb.Refusal) error {
 	at := r.GetRefusedTime().AsTime().UnixNano()
 	res, err := tx.ExecContext(ctx, `UPDATE refusals SET at_ns = ? WHERE id = (SELECT max(id) FROM refusals) AND release = ? AND reason = ? AND detail = ?`,
 		at, int64(r.GetRelease()), r.GetReason(), r.GetDetail())
 	if err != nil {
 		return fmt.Errorf("keep a refusal: %w", err)
 	}
-	if n, err := res.RowsAffected(); err != nil {
-		return fmt.Errorf("keep a refusal: %w", err)
-	} else if n == 0 {
-		if _, err := tx.ExecContext(ctx, `INSERT INTO refusals (release, reason, detail, at_ns) VALUES (?, ?, ?, ?)`,
-			int64(r.GetRelease()), r.GetReason(), r.GetDetail(), at); err != nil {
-			return fmt.Errorf("keep a refusal: %w", err)
-		}
-		if _, err := tx.ExecContext(ctx, `DELETE FROM refusals WHERE id <= (SELECT max(id) FROM refusals) - ?`, MaxRefusals); err != nil {
-			return fmt.Errorf("drop old refusals: %w", err)
-		}
+	if n, err := res.RowsAffected(); err != nil || n > 0 {
+		return err
 	}
-	if err := tx.Commit(); err != nil {
+	if _, err := tx.ExecContext(ctx, `INSERT INTO refusals (release, reason, detail, at_ns) VALUES (?, ?, ?, ?)`,
+		int64(r.GetRelease()), r.GetReason(), r.GetDetail(), at); err != nil {
 		return fmt.Errorf("keep a refusal: %w", err)
+	}
+	if _, err := tx.ExecContext(ctx, `DELETE FROM refusals WHERE id <= (SELECT max(id) FROM refusals) - ?`, MaxRefusals); err != nil {
+		return fmt.Errorf("drop old refusals: %w", err)
 	}
 	return nil
 }

@@ -6,18 +6,20 @@
 // its own. Ours and the peers take turns on these connections in each round.
 //
 // Counted on our side: from the moment the signed bytes go out as the authority
-// sends them (the release to the stream BOOK, and once that is on disk and
-// acknowledged, one assignment a site, with many in flight) until the last
-// station has received both, verified the signatures of both against its own
-// trusted state, and found that its assignment puts these very bytes in force.
-// All stations do that work on the cores of this one machine, which in a chain
-// each does on its own; so a second figure stops when the last station has
-// received both, and a third lets the peer's subscribers check the same.
+// sends them (to the stream BOOK, which syncs and acknowledges each, the release
+// and behind it one assignment a site, through the authority's own window) until
+// the last station has received both. The next side begins once all of it is
+// acknowledged.
 //
 // Counted on the peer's side: the same release and the same assignments, sent
 // to the same connections by plain publishes, until the last subscriber has
-// received both. Nothing is stored or acknowledged and, but for the third
-// figure, nothing is checked or parsed.
+// received both. Nothing is stored or acknowledged.
+//
+// A second figure goes on, on both sides, until the last station has verified
+// the signatures of both against a trusted state of its own and found that its
+// assignment puts these very bytes in force. All stations do that work on the
+// cores of this one machine, which in a chain each does on its own; a third
+// figure holds that of ours against the peer's first.
 //
 // Not counted on either side: checking and signing the book and the authority's
 // commit to its database, which happen once whatever the number of stations;
@@ -27,7 +29,6 @@ package fanout
 import (
 	"context"
 	"crypto/ed25519"
-	"errors"
 	"fmt"
 	"io/fs"
 	"os"
@@ -48,11 +49,11 @@ import (
 
 const (
 	maxStations = 5000
-	// As services/authority has it.
-	inFlight = 4096
-	scope    = "chain"
+	scope       = "chain"
 	// rawPrefix is where the peer publishes; no stream listens there.
 	rawPrefix = "samecup-bench.raw."
+	// pairs is how often a round measures the sides without the checks.
+	pairs = 5
 	// roundLimit bounds one side of a round.
 	roundLimit = time.Minute
 )
@@ -70,9 +71,12 @@ type fanout struct {
 	releaseBytes int
 }
 
-// result of a round, in milliseconds: ours until in force and until delivered,
-// the peer until delivered and until checked.
-type result struct{ inForce, delivered, raw, rawChecked float64 }
+// result of a round, in milliseconds: ours until in force and the peer until
+// checked; and, several times over, either until delivered.
+type result struct {
+	inForce, rawChecked float64
+	delivered, raw      []float64
+}
 
 func siteID(i int) string { return fmt.Sprintf("site-%04d", i) }
 
@@ -113,8 +117,8 @@ func open(ctx context.Context, dir string, n int) (f *fanout, err error) {
 	if f.nc, err = bus.Connect(ctx, f.srv.URL(), "bench", zap.NewNop()); err != nil {
 		return nil, err
 	}
-	if f.js, err = jetstream.New(f.nc, jetstream.WithPublishAsyncMaxPending(inFlight)); err != nil {
-		return nil, fmt.Errorf("use the bus: %w", err)
+	if f.js, err = bus.JetStream(f.nc); err != nil {
+		return nil, err
 	}
 	if err := bus.EnsureStreams(ctx, f.js); err != nil {
 		return nil, err
@@ -187,22 +191,25 @@ func (f *fanout) sign() (documents, error) {
 	return d, nil
 }
 
-// round measures each side once, each with a release of its own.
+// round measures the sides in turns, each time with a release of its own: with
+// the checks once, which takes long, and without them pairs times.
 func (f *fanout) round(ctx context.Context) (r result, err error) {
-	for _, side := range []struct {
-		name    string
-		ms      *float64
-		checks  bool
-		publish func(context.Context, documents) error
-	}{
-		{"ours", &r.inForce, true, f.publish},
-		{"the raw fan-out", &r.raw, false, f.publishRaw},
-		{"ours without the checks", &r.delivered, false, f.publish},
-		{"the raw fan-out with the checks", &r.rawChecked, true, f.publishRaw},
-	} {
-		if *side.ms, err = f.side(ctx, side.checks, side.publish); err != nil {
-			return r, fmt.Errorf("%s: %w", side.name, err)
+	if r.inForce, err = f.side(ctx, true, f.publish); err != nil {
+		return r, fmt.Errorf("ours: %w", err)
+	}
+	if r.rawChecked, err = f.side(ctx, true, f.publishRaw); err != nil {
+		return r, fmt.Errorf("the raw fan-out with the checks: %w", err)
+	}
+	for range pairs {
+		ours, err := f.side(ctx, false, f.publish)
+		if err != nil {
+			return r, fmt.Errorf("ours without the checks: %w", err)
 		}
+		raw, err := f.side(ctx, false, f.publishRaw)
+		if err != nil {
+			return r, fmt.Errorf("the raw fan-out: %w", err)
+		}
+		r.delivered, r.raw = append(r.delivered, ours), append(r.raw, raw)
 	}
 	return r, nil
 }
@@ -257,34 +264,25 @@ func (f *fanout) alone() (float64, error) {
 	return float64(best) / float64(time.Microsecond), nil
 }
 
-// publish sends as the authority does: the release is stored before the
-// assignments that name it go out.
+// publish sends as the authority does, through the same window: the release, and
+// behind it the assignments that name it.
 func (f *fanout) publish(ctx context.Context, d documents) error {
-	if _, err := f.js.PublishMsg(ctx, bus.Event(bus.ReleaseSubject(scope, d.number), fmt.Sprintf("release-%d", d.number), "bench", "/bench", time.Now(), d.release)); err != nil {
+	w := bus.NewWindow(f.js, roundLimit)
+	put := func(subject, id string, body []byte) error {
+		return w.Publish(ctx, bus.Event(subject, id, "bench", "/bench", time.Now(), body), func() {})
+	}
+	if err := put(bus.ReleaseSubject(scope, d.number), fmt.Sprintf("release-%d", d.number), d.release); err != nil {
 		return fmt.Errorf("publish the release: %w", err)
 	}
-	acks := make([]jetstream.PubAckFuture, len(d.assignments))
 	for i, raw := range d.assignments {
-		var err error
-		m := bus.Event(bus.AssignmentSubject(siteID(i)), fmt.Sprintf("%s-%d", siteID(i), d.number), "bench", "/bench", time.Now(), raw)
-		if acks[i], err = f.js.PublishMsgAsync(m, jetstream.WithStallWait(roundLimit)); err != nil {
+		if err := put(bus.AssignmentSubject(siteID(i)), fmt.Sprintf("%s-%d", siteID(i), d.number), raw); err != nil {
 			return fmt.Errorf("publish assignment %d: %w", i, err)
 		}
 	}
-	select {
-	case <-f.js.PublishAsyncComplete():
-	case <-ctx.Done():
-		return fmt.Errorf("publish the assignments: %w", ctx.Err())
+	if err := w.Wait(ctx); err != nil {
+		return fmt.Errorf("publish the assignments: %w", err)
 	}
-	var errs []error
-	for _, a := range acks {
-		select {
-		case err := <-a.Err():
-			errs = append(errs, err)
-		default:
-		}
-	}
-	return errors.Join(errs...)
+	return nil
 }
 
 // publishRaw sends the same bytes where no stream listens.

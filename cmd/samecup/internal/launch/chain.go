@@ -73,7 +73,11 @@ type chain struct {
 	undo        []func() error
 }
 
-func openChain(ctx context.Context, o Options) (c *chain, err error) {
+// watch makes what counts builds for the authority; the bus is up by then.
+type watch func(context.Context, *chain, *authority.Service) (authority.RateSource, error)
+
+// openChain starts bus and authority; its rollouts are watched by w.
+func openChain(ctx context.Context, o Options, w watch) (c *chain, err error) {
 	c = &chain{clock: &clock{at: beginning}, tally: &tally{}, log: o.Log, dir: o.Dir,
 		busConfig: bus.ServerConfig{StoreDir: filepath.Join(o.Dir, "bus"), Port: -1, Log: o.Log.Named("bus")}}
 	defer func() {
@@ -99,12 +103,17 @@ func openChain(ctx context.Context, o Options) (c *chain, err error) {
 	c.undo = append(c.undo, func() error { nc.Close(); return nil })
 	svc, err := authority.Open(ctx, authority.Config{
 		Dir: filepath.Join(o.Dir, "authority"), Log: o.Log.Named("authority"), Now: c.clock.now, NATS: nc, BusURL: c.srv.URL(),
-		ReconcileEvery: time.Second, TickEvery: tickEvery, Rates: c.tally,
+		ReconcileEvery: time.Second, TickEvery: tickEvery,
 	})
 	if err != nil {
 		return nil, err
 	}
 	c.undo = append(c.undo, svc.Close)
+	rates, err := w(ctx, c, svc)
+	if err != nil {
+		return nil, err
+	}
+	svc.WatchRates(rates)
 	lis, err := rpc.ListenLoopback("127.0.0.1:0")
 	if err != nil {
 		return nil, err

@@ -66,7 +66,7 @@ func Run(ctx context.Context, o Options) (_ *Result, err error) {
 		o.Log = zap.NewNop()
 	}
 	began := time.Now()
-	c, err := openChain(ctx, o)
+	c, err := openChain(ctx, o, madeUp)
 	if err != nil {
 		return nil, fmt.Errorf("set the chain up: %w", err)
 	}

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"sync"
 	"time"
+
+	"samecup.example/samecup/services/authority"
 )
 
 // What each site makes of a day, and how many of a thousand builds deviate
@@ -20,6 +22,11 @@ type tally struct {
 	mu       sync.Mutex
 	bad      []string
 	from, to time.Time
+}
+
+// madeUp is a watch by the chain's tally.
+func madeUp(_ context.Context, c *chain, _ *authority.Service) (authority.RateSource, error) {
+	return c.tally, nil
 }
 
 // spoil makes more builds deviate at these sites from a moment on.

@@ -137,21 +137,27 @@ func (s *season) heldStop(ctx context.Context, stands bool) error {
 
 // pour logs a build to the letter of a drink's first serving at a site.
 func (s *season) pour(ctx context.Context, site, drinkID string) (pb.Grade, error) {
+	res, err := s.pourAs(ctx, site, drinkID, nil)
+	return res.GetVerdict().GetGrade(), err
+}
+
+// pourAs logs one that was changed before.
+func (s *season) pourAs(ctx context.Context, site, drinkID string, change func(*drink.Build)) (*pb.LogBuildResponse, error) {
 	k := s.counter(site)
 	if err := s.on(ctx, k); err != nil {
-		return 0, err
+		return nil, err
 	}
 	_, payload, err := k.agent.InForce()
 	if err != nil {
-		return 0, err
+		return nil, err
 	}
 	var rel pb.Release
 	if err := proto.Unmarshal(payload, &rel); err != nil {
-		return 0, fmt.Errorf("read the book of %s: %w", site, err)
+		return nil, fmt.Errorf("read the book of %s: %w", site, err)
 	}
 	book, err := wire.BookFromProto(rel.Book)
 	if err != nil {
-		return 0, fmt.Errorf("read the book of %s: %w", site, err)
+		return nil, fmt.Errorf("read the book of %s: %w", site, err)
 	}
 	var serving *drink.Serving
 	for _, v := range book.Servings() {
@@ -161,7 +167,7 @@ func (s *season) pour(ctx context.Context, site, drinkID string) (pb.Grade, erro
 		}
 	}
 	if serving == nil {
-		return 0, fmt.Errorf("the book of %s has no %s", site, drinkID)
+		return nil, fmt.Errorf("the book of %s has no %s", site, drinkID)
 	}
 	b := verdict.Exemplar(serving)
 	shift := s.clock.now().Add(-time.Minute).Sub(b.FinishedAt)
@@ -170,9 +176,12 @@ func (s *season) pour(ctx context.Context, site, drinkID string) (pb.Grade, erro
 	for i := range b.Readings {
 		b.Readings[i].MeasuredAt, b.Readings[i].EnteredAt, b.Readings[i].ReceivedAt = time.Time{}, time.Time{}, time.Time{}
 	}
+	if change != nil {
+		change(&b)
+	}
 	res, err := k.agent.LogBuild(ctx, &pb.LogBuildRequest{Build: wire.BuildToProto(&b)})
 	if err != nil {
-		return 0, fmt.Errorf("log a %s at %s: %w", drinkID, site, err)
+		return nil, fmt.Errorf("log a %s at %s: %w", drinkID, site, err)
 	}
-	return res.Verdict.Grade, nil
+	return res, nil
 }

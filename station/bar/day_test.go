@@ -1,0 +1,98 @@
+package bar
+
+import (
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"samecup.example/samecup/internal/drink"
+)
+
+// driftingShots pulls shots that run ever faster, one every five minutes.
+func (r *rigged) driftingShots(n int, from, step drink.Milli) {
+	r.t.Helper()
+	for i := range n {
+		wobble := drink.Milli((i%3 - 1) * 200)
+		r.measured("latte/mug", from+drink.Milli(i)*step+wobble)
+		r.Clock.Add(5*time.Minute - 40*time.Second)
+	}
+}
+
+func TestADriftIsSaidWithWhatItRestsOn(t *testing.T) {
+	r := setUp(t)
+	r.driftingShots(12, 31_000, -300)
+	r.tick()
+	d, err := r.bar.Day(t.Context(), "")
+	r.must(err)
+	if d.Builds != 12 || d.Measured != 12 || d.Series[0].Measure != "dose" && len(d.Series[0].Points) != 12 {
+		t.Fatalf("%+v", d)
+	}
+	i := slices.IndexFunc(d.Series, func(s Series) bool { return s.Measure == "shot_time" })
+	if s := d.Series[i]; s.Of != allPulls || s.Low != 26_000 || s.High != 32_000 || len(s.Points) != 12 || s.Points[0].Off {
+		t.Errorf("%+v", s)
+	}
+	if len(d.Drifts) != 1 || !strings.HasPrefix(d.Drifts[0], "shot time (all pulls) falls by 3.5 s an hour (99 % between") ||
+		!strings.Contains(d.Drifts[0], "a straight line through 12 readings since 10:00") || !strings.Contains(d.Drifts[0], "reaches 26 s") {
+		t.Fatalf("%q", d.Drifts)
+	}
+	if len(r.bar.sampler.s.Signals) != 1 {
+		t.Errorf("the plan looks no more closely: %+v", r.bar.sampler.s)
+	}
+	if !slices.ContainsFunc(d.Marks, func(m Mark) bool {
+		return m.Words == d.Drifts[0] || strings.HasPrefix(m.Words, "shot time (all pulls) falls")
+	}) {
+		t.Errorf("%+v", d.Marks)
+	}
+}
+
+func TestARunOffIsSaidAndWhatPutItRight(t *testing.T) {
+	r := setUp(t)
+	for range 3 {
+		r.measured("latte/mug", 24_000)
+	}
+	d, err := r.bar.Day(t.Context(), "")
+	r.must(err)
+	if d.OffSpec != 3 || len(d.Drifts) != 1 || d.Drifts[0] != "shot time (all pulls): the last 3 readings running are fast; grind finer" {
+		t.Fatalf("%d %q", d.OffSpec, d.Drifts)
+	}
+	r.must(r.bar.TurnGrinder(t.Context(), 4_000))
+	for range 2 {
+		r.measured("latte/mug", 29_000)
+	}
+	d, err = r.bar.Day(t.Context(), "")
+	r.must(err)
+	if len(d.Drifts) != 0 || len(d.Mended) != 1 || !strings.HasSuffix(d.Mended[0], "grinder turned to 4: shot time (all pulls) was off in 3 of the last 3 before it, in 0 of the 2 since") {
+		t.Fatalf("%q %q", d.Drifts, d.Mended)
+	}
+}
+
+func TestSteadyShotsAreNotCalledADrift(t *testing.T) {
+	r := setUp(t)
+	r.driftingShots(12, 29_000, 0)
+	r.tick()
+	d, err := r.bar.Day(t.Context(), "")
+	r.must(err)
+	if len(d.Drifts) != 0 || len(r.bar.sampler.s.Signals) != 0 {
+		t.Errorf("%q", d.Drifts)
+	}
+}
+
+func TestTheDayIsTheBusinessDayAndIsPruned(t *testing.T) {
+	r := setUp(t)
+	r.Clock.Add(16 * time.Hour) // two in the morning
+	r.measured("latte/mug", 29_000)
+	d, err := r.bar.Day(t.Context(), "2026-11-02")
+	r.must(err)
+	if d.Builds != 1 {
+		t.Errorf("%+v", d)
+	}
+	if _, err := r.bar.Day(t.Context(), "yesterday"); err == nil {
+		t.Error("took a day that is none")
+	}
+	r.Clock.Add(15 * 24 * time.Hour)
+	r.tick()
+	if d, err = r.bar.Day(t.Context(), "2026-11-02"); err != nil || d.Builds != 0 || len(d.Marks) != 0 {
+		t.Errorf("%+v %v", d, err)
+	}
+}
