@@ -50,6 +50,6 @@ ratio reaches it. Progress goes to standard error.`,
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print a JSON array")
 	cmd.Flags().IntVar(&o.Rounds, "rounds", 0, "rounds to take the medians over (default 9)")
 	cmd.Flags().DurationVar(&o.RoundTime, "round-time", 0, "how long each side runs in a round (default 50ms)")
-	cmd.AddCommand(benchReleaseCommand(), benchStationCommand())
+	cmd.AddCommand(benchReleaseCommand(), benchStationCommand(), benchConsoleCommand())
 	return cmd
 }

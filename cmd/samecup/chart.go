@@ -1,19 +1,19 @@
 package main
 
 import (
-	"fmt"
-	"os"
+	"io"
 
 	"github.com/spf13/cobra"
 
 	"samecup.example/samecup/cmd/samecup/internal/reportchart"
 	"samecup.example/samecup/cmd/samecup/internal/table"
+	"samecup.example/samecup/services/console/chart"
 )
 
 func chartCommand() *cobra.Command {
 	var c reportchart.Config
 	var asJSON bool
-	var svg string
+	var svg, png, csv string
 	var centre, sigma, low, high float64
 	cmd := &cobra.Command{
 		Use:   "chart KIND FILE --value COL",
@@ -62,13 +62,16 @@ ewma and cusum --false-alarm-every chooses the limits from the rate you can bear
 			if err != nil {
 				return exitError{code: 2, msg: err.Error()}
 			}
-			if svg != "" {
-				picture, err := report.Charts.SVG()
-				if err != nil {
-					return exitError{code: 2, msg: err.Error()}
+			picture := chart.Control("chart", report.Charts, nil)
+			if c.Centre != nil {
+				picture.Limits = "limits set beforehand"
+			}
+			for file, write := range map[string]func(io.Writer) error{svg: picture.SVG, png: picture.PNG, csv: picture.Table().CSV} {
+				if file == "" {
+					continue
 				}
-				if err := os.WriteFile(svg, []byte(picture), 0o644); err != nil {
-					return fmt.Errorf("writing the picture: %w", err)
+				if err := writeFile(file, write); err != nil {
+					return err
 				}
 			}
 			if asJSON {
@@ -99,5 +102,7 @@ ewma and cusum --false-alarm-every chooses the limits from the rate you can bear
 	f.Float64Var(&c.ARL, "false-alarm-every", 0, "ewma, cusum: choose --l or --h so that a false alarm comes once in this many points")
 	f.BoolVar(&asJSON, "json", false, "print JSON")
 	f.StringVar(&svg, "svg", "", "also write the picture to this file")
+	f.StringVar(&png, "png", "", "also write the picture to this file, as pixels")
+	f.StringVar(&csv, "csv", "", "also write the points to this file, as a table")
 	return cmd
 }

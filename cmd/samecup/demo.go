@@ -23,8 +23,9 @@ func demoCommand() *cobra.Command {
 		Short: "Run a whole invented chain in one process and show what happens",
 		Long: `Starts the bus, the authority, quality and four stations of the invented chain
 Harbour & Finch in this process, with simulated baristas who get something
-wrong now and then, and shows each deviation as it is counted. Data stay in
---data; the next start continues from them.
+wrong now and then, and shows each deviation as it is counted. The console, for
+head office and the quality lead, answers at the address that it prints. Data
+stay in --data; the next start continues from them.
 
 With --once it runs a short shift as fast as it goes: the bus goes away and
 comes back, a station is stopped and started again, a second release goes out;
@@ -51,6 +52,7 @@ nothing lost, duplicated, missed or made up; 1: something was; 2: bad flags.`,
 	f.StringVar(&opts.Dir, "data", "", "directory for all data (default: samecup/demo in the user's cache; with --once a temporary one)")
 	f.Uint64Var(&opts.Seed, "seed", 1, "seed of the simulated baristas")
 	f.StringVar(&opts.Listen, "listen", "127.0.0.1:0", "the centre's address on this machine; port 0 takes a free one")
+	f.StringVar(&opts.Console, "console", "127.0.0.1:0", "address of the web pages on this machine; port 0 takes a free one")
 	f.Float64Var(&opts.FaultRate, "faults", 0.06, "share of builds with a fault, 0 to 1")
 	f.DurationVar(&opts.Pace, "pace", 2*time.Second, "mean time between two builds of a station")
 	f.BoolVar(&once, "once", false, "run one short shift, hold it against the truth and end")

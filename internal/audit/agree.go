@@ -38,6 +38,8 @@ type MeasureAgreement struct {
 	Same     *stat.Agreement  `json:"same_drinks,omitempty"`
 	Unlike   *stat.TwoSamples `json:"unlike_drinks,omitempty"`
 	Why      string           `json:"why,omitempty"`
+	// Values are the pairs themselves, for a drawing.
+	Values []PairValue `json:"-"`
 }
 
 // leastPairs is the fewest pairs that are compared; with fewer the answer is
@@ -46,6 +48,12 @@ const (
 	leastPairs  = 3
 	usefulPairs = 30
 )
+
+// PairValue is one drink measured twice, in the base unit.
+type PairValue struct {
+	Auditor, Self float64
+	Site          string
+}
 
 type pair struct {
 	auditor, self float64
@@ -99,6 +107,9 @@ func Compare(visits []*Visit, builds []drink.Build) (*Agreement, error) {
 		out := MeasureAgreement{Measure: m.measure, Label: drink.MeasureByCode(m.measure).Label, Unit: l.Unit, Limit: l.Limit.Float(), Pairs: len(pairs[m.measure])}
 		if err := out.fill(pairs[m.measure], alone[m.measure], self[m.measure], l.Limit.Float()); err != nil {
 			return nil, fmt.Errorf("%s: %w", m.measure, err)
+		}
+		for _, p := range pairs[m.measure] {
+			out.Values = append(out.Values, PairValue{p.auditor, p.self, p.site})
 		}
 		a.Measures = append(a.Measures, out)
 	}

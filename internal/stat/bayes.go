@@ -56,6 +56,22 @@ const (
 // method, for instance Casella 1985, The American Statistician 39, 83-87 (from
 // memory).
 func ShrinkRates(sites []SiteCount, conf float64) (ShrunkResult, error) {
+	r, err := ShrinkRatesUnranked(sites, conf)
+	if err != nil {
+		return ShrunkResult{}, err
+	}
+	src := rand.NewPCG(bayesSeed, uint64(len(sites)))
+	draws := make([]func() float64, len(sites))
+	for i, s := range sites {
+		draws[i] = distuv.Beta{Alpha: r.A + float64(s.Bad), Beta: r.B + float64(s.N-s.Bad), Src: src}.Rand
+	}
+	rankIntervals(r.Sites, draws, conf)
+	return r, nil
+}
+
+// ShrinkRatesUnranked is ShrinkRates without the ranks, RankLow and RankHigh
+// being 0: with hundreds of sites these take most of the time.
+func ShrinkRatesUnranked(sites []SiteCount, conf float64) (ShrunkResult, error) {
 	if _, err := boundsConf(conf); err != nil {
 		return ShrunkResult{}, err
 	}
@@ -72,47 +88,59 @@ func ShrinkRates(sites []SiteCount, conf float64) (ShrunkResult, error) {
 	if m >= bayesMaxM*0.99 {
 		r.Note = "the sites differ by no more than chance gives: no ranking is possible"
 	}
-	src := rand.NewPCG(bayesSeed, uint64(len(sites)))
-	draws := make([]func() float64, len(sites))
-	for i, s := range sites {
+	for _, s := range sites {
 		x, y := a+float64(s.Bad), b+float64(s.N-s.Bad)
 		r.Sites = append(r.Sites, Shrunk{
 			Site: s.Site, Raw: float64(s.Bad) / float64(s.N), Mean: x / (x + y),
 			Bounds: Bounds{mathext.InvRegIncBeta(x, y, (1-conf)/2), mathext.InvRegIncBeta(x, y, (1+conf)/2)},
 			Weight: float64(s.N) / (float64(s.N) + m),
 		})
-		draws[i] = distuv.Beta{Alpha: x, Beta: y, Src: src}.Rand
 	}
-	rankIntervals(r.Sites, draws, conf)
 	return r, nil
 }
 
 // betaBinomialFit maximises the marginal likelihood over the mean mu and the
-// precision m = a+b, by golden sections of log m around golden sections of the
-// logit of mu; both profiles have one peak in practice, and a grid finds it.
+// precision m = a+b, by turns: log m at the best mu, the logit of mu at the best
+// m, each by a grid and golden sections, until nothing is gained. Mean and precision
+// hardly depend on each other, so a few turns do; both profiles have one peak in
+// practice.
 func betaBinomialFit(sites []SiteCount, pooled float64) (mu, m float64) {
 	ll := func(mu, m float64) (s float64) {
 		a, b := mu*m, (1-mu)*m
 		for _, t := range sites {
-			s += mathext.Lbeta(a+float64(t.Bad), b+float64(t.N-t.Bad)) - mathext.Lbeta(a, b)
+			s += mathext.Lbeta(a+float64(t.Bad), b+float64(t.N-t.Bad))
 		}
-		return s
+		return s - float64(len(sites))*mathext.Lbeta(a, b)
 	}
+	rate := func(logit float64) float64 { return 1 / (1 + math.Exp(-logit)) }
 	centre := math.Log(pooled / (1 - pooled))
-	best := func(logM float64) (float64, float64) {
-		l := peak(centre-3, centre+3, 12, func(l float64) float64 { return ll(1/(1+math.Exp(-l)), math.Exp(logM)) })
-		mu := 1 / (1 + math.Exp(-l))
-		return mu, ll(mu, math.Exp(logM))
+	bestMean := func(logM float64) float64 {
+		return peak(centre-3, centre+3, 12, func(l float64) float64 { return ll(rate(l), math.Exp(logM)) })
 	}
-	logM := peak(math.Log(0.05), math.Log(bayesMaxM), 24, func(l float64) float64 { _, v := best(l); return v })
+	logit, logM, top := centre, 0.0, math.Inf(-1)
+	for range fitTurns {
+		logM = peak(math.Log(0.05), math.Log(bayesMaxM), 24, func(l float64) float64 { return ll(rate(logit), math.Exp(l)) })
+		logit = bestMean(logM)
+		was := top
+		if top = ll(rate(logit), math.Exp(logM)); top-was < fitGain {
+			break
+		}
+	}
 	// At large m the likelihood is flat to rounding: prefer "no difference"
 	// unless a spread is better by more than rounding.
-	if _, end := best(math.Log(bayesMaxM)); end >= func() float64 { _, v := best(logM); return v }()-1e-4 {
-		logM = math.Log(bayesMaxM)
+	most := math.Log(bayesMaxM)
+	if end := bestMean(most); ll(rate(end), bayesMaxM) >= ll(rate(logit), math.Exp(logM))-1e-4 {
+		logit, logM = end, most
 	}
-	mu, _ = best(logM)
-	return mu, math.Exp(logM)
+	return rate(logit), math.Exp(logM)
 }
+
+// The turns of betaBinomialFit end when one gains less than fitGain of log
+// likelihood, which is a thousandth of a standard error at most.
+const (
+	fitTurns = 100
+	fitGain  = 1e-7
+)
 
 // peak finds the place of the highest f in lo to hi: a grid, then golden
 // sections around its best point.

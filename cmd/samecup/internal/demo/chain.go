@@ -167,6 +167,7 @@ func (c *chain) startCentre(ctx, runCtx context.Context, listen string) error {
 	if err != nil {
 		return fmt.Errorf("quality: %w", err)
 	}
+	c.book.WatchRates(c.intake)
 	lis, err := rpc.ListenLoopback(listen)
 	if err != nil {
 		return err

@@ -30,6 +30,9 @@ type Options struct {
 	Seed uint64
 	// Listen is the centre's address on this machine; port 0 takes a free one.
 	Listen string
+	// Console is the address of the web pages on this machine; port 0 takes a
+	// free one. [Live] only.
+	Console string
 	// Builds that each station makes; [Once] only.
 	Builds int
 	// FaultRate is the share of builds with a fault injected, 0 to 1.

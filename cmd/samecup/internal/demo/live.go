@@ -14,8 +14,10 @@ import (
 	"go.uber.org/zap"
 	"golang.org/x/sync/errgroup"
 
+	"samecup.example/samecup/internal/rpc"
 	"samecup.example/samecup/internal/sim"
 	pb "samecup.example/samecup/proto/samecup/v1"
+	"samecup.example/samecup/services/console"
 )
 
 const (
@@ -44,7 +46,15 @@ func Live(ctx context.Context, opts Options) (err error) {
 	defer func() { err = errors.Join(err, c.close()) }()
 	l := &live{chain: c, out: opts.Out, terminal: opts.Terminal, began: time.Now(), made: newLevel(), logged: newLevel(),
 		lines: make(chan string, 64)}
-	l.welcome(opts, run)
+	pages, err := rpc.ListenLoopback(cmp.Or(opts.Console, "127.0.0.1:0"))
+	if err != nil {
+		return fmt.Errorf("console: %w", err)
+	}
+	office, err := console.New(console.Config{Authority: c.client, Quality: c.client, Log: opts.Log.Named("console")})
+	if err != nil {
+		return errors.Join(err, pages.Close())
+	}
+	l.welcome(opts, run, pages.Addr().String())
 
 	g, gctx := errgroup.WithContext(ctx)
 	for _, h := range c.hosts {
@@ -54,6 +64,7 @@ func Live(ctx context.Context, opts Options) (err error) {
 		}
 		g.Go(func() error { return k.trade(gctx, opts.Pace) })
 	}
+	g.Go(func() error { return office.Serve(gctx, pages) })
 	g.Go(func() error { return l.listen(gctx) })
 	g.Go(func() error { return l.show(gctx) })
 	g.Go(func() error {
@@ -84,9 +95,10 @@ type live struct {
 	width int
 }
 
-func (l *live) welcome(opts Options, run uint64) {
+func (l *live) welcome(opts Options, run uint64, pages string) {
 	centre := l.chain.centre.addr
 	fmt.Fprintf(l.out, "run %d, seed %d; data and log in %s\n\n", run, opts.Seed, opts.Dir)
+	fmt.Fprintf(l.out, "  console  http://%s/  (open it in a browser)\n", pages)
 	fmt.Fprintf(l.out, "  centre   %s  (books, fleet, quality over gRPC)\n  bus      %s\n", centre, l.chain.busURL)
 	for _, h := range l.chain.hosts {
 		fmt.Fprintf(l.out, "  station  %s  %s/%s\n", h.addr, h.site, h.station)

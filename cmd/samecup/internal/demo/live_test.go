@@ -39,7 +39,7 @@ func TestTheShowTellsOfDeviationsAndStopsWhenAsked(t *testing.T) {
 	if err := demo.Live(ctx, opts); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"samecup deviations --follow --from 127.0.0.1:", "/bar-1", "spec: ", "stopping: "} {
+	for _, want := range []string{"console  http://127.0.0.1:", "samecup deviations --follow --from 127.0.0.1:", "/bar-1", "spec: ", "stopping: "} {
 		if !strings.Contains(out.buf.String(), want) {
 			t.Errorf("%q is not shown in:\n%s", want, out.buf.String())
 		}
