@@ -44,6 +44,7 @@ The result does not depend on --workers. Exit 0 with an answer, 2 for flags that
 cannot be used.`,
 		Example: `  samecup sim score --seeds 200
   samecup sim score --seeds 20 --faults F1,F8A,F11 --markdown
+  samecup sim score --seeds 200 --within 45m --markdown
   samecup sim score --seeds 50 --held-out --json
   samecup sim score --seeds 200 --insert docs/detection.md`,
 		Args: cobra.NoArgs,
