@@ -361,15 +361,20 @@ func (r *rig) drained() {
 	})
 }
 
-// counted compares the intake after the bus is drained.
+// counted compares the intake after the bus is drained, and again while it is
+// another: the bus may tell of a message a moment after it took it.
 func (r *rig) counted(quarantined uint64, want ...*pb.StationIntake) {
 	r.t.Helper()
 	r.drained()
-	got, err := r.client.GetIntake(r.t.Context(), &pb.GetIntakeRequest{})
-	if err != nil {
-		r.t.Fatal(err)
-	}
-	if w := (&pb.GetIntakeResponse{Stations: want, Quarantined: quarantined}); !proto.Equal(got, w) {
-		r.t.Errorf("intake\n got %v\nwant %v", got, w)
-	}
+	w := &pb.GetIntakeResponse{Stations: want, Quarantined: quarantined}
+	eventually(r.t, func() string {
+		got, err := r.client.GetIntake(r.t.Context(), &pb.GetIntakeRequest{})
+		if err != nil {
+			r.t.Fatal(err)
+		}
+		if proto.Equal(got, w) {
+			return ""
+		}
+		return fmt.Sprintf("intake\n got %v\nwant %v", got, w)
+	})
 }
