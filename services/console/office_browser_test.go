@@ -193,6 +193,9 @@ func TestHeadOfficeFitsEveryScreen(t *testing.T) {
 				if bad != "" {
 					t.Errorf("%s has controls without a name: %s", page.path, bad)
 				}
+				if shots != "" || screen.mobile == (colours == "dark") {
+					accessible(t, ctx, fmt.Sprintf("%s, %s, %s", page.path, screen.name, colours))
+				}
 				if shots == "" {
 					continue
 				}
