@@ -195,7 +195,9 @@ func effectWords(e *pb.CaseEffect) *effect {
 }
 
 func evidence(v *visit, list []*pb.Signal, sites *siteList) *Table {
-	t := &Table{ID: "evidence", Caption: "Evidence", Cols: cols("seen", "where", "~what was noticed", "~how sure", "~method", "#builds"), Empty: "The signals of this case are no longer kept.", Help: []string{method.Watch}}
+	t := &Table{ID: "evidence", Caption: "Evidence", Cols: cols("seen", "where", "~what was noticed", "~how sure", "~method", "#builds"), Empty: "The signals of this case are no longer kept.", Help: []string{method.Watch},
+		// How it began; a rule that speaks at every cup says no more the fortieth time.
+		Most: 10}
 	for _, s := range list {
 		day := s.SeenTime.AsTime().In(sites.zone(s.Site)).Format(time.DateOnly)
 		t.add(Cell{Text: clock(s.SeenTime, sites.zone(s.Site), v.now), CSV: s.SeenTime.AsTime().Format(time.RFC3339)}, where(s.Site, s.Station, sites, day), head(s.Text, ""),

@@ -20,6 +20,8 @@ type Table struct {
 	Empty string
 	// Note stands beneath.
 	Note string
+	// Most rows that a page shows, 0 for rowsShown.
+	Most int
 	// Cut says how many rows a page leaves out.
 	Cut string
 	// Help are the methods that its figures are made by.
@@ -54,11 +56,15 @@ const rowsShown = 200
 
 // cut leaves out what is too long for a page, and says so.
 func (t *Table) cut() {
-	if t == nil || len(t.Rows) <= rowsShown {
+	if t == nil {
 		return
 	}
-	t.Cut = fmt.Sprintf("The first %s of %s rows; the CSV has all.", count(rowsShown), count(int64(len(t.Rows))))
-	t.Rows = t.Rows[:rowsShown]
+	most := cmp.Or(t.Most, rowsShown)
+	if len(t.Rows) <= most {
+		return
+	}
+	t.Cut = fmt.Sprintf("The first %s of %s rows; the CSV has all.", count(int64(most)), count(int64(len(t.Rows))))
+	t.Rows = t.Rows[:most]
 }
 
 // cols makes columns from their names; a leading # is for figures, a ~ for
