@@ -58,7 +58,13 @@ func caseList(v *visit) (*view, error) {
 
 // placeNames are a case's sites.
 func placeNames(k *pb.Case, sites *siteList) string {
-	return cmp.Or(sites.names(k.Sites), "the whole chain")
+	if names := sites.names(k.Sites); names != "" {
+		return names
+	}
+	if k.Risk == pb.CaseRisk_CASE_RISK_QUESTION {
+		return "one person's log" // it is about who wrote it, not about a place
+	}
+	return "the whole chain"
 }
 
 // caseTitle is the case as people say it: what, where, and the likely cause. The
@@ -78,6 +84,9 @@ func caseTitle(k *pb.Case, sites *siteList) string {
 	}
 	if len(what) == 0 {
 		what = []string{plain(k.Domain)}
+	}
+	if k.Risk == pb.CaseRisk_CASE_RISK_QUESTION {
+		return "A question about the log of " + strings.Join(what, ", ")
 	}
 	place := placeNames(k, sites)
 	if site, station, ok := strings.Cut(strings.Join(k.Stations, " "), "/"); ok && len(k.Stations) == 1 {
