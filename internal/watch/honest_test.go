@@ -72,6 +72,9 @@ func TestFabricatedLogsAreAskedAbout(t *testing.T) {
 // TestTheHonestOutlierIsNotAskedAbout has steady hands, an odd level and an
 // offline afternoon in every chain; none of it is dishonest.
 func TestTheHonestOutlierIsNotAskedAbout(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long and without goroutines: the full run has it")
+	}
 	const seeds = 16
 	asked, months := 0, 0
 	for seed := range uint64(seeds) {

@@ -113,6 +113,9 @@ func (s step) give(t interface{ Fatal(...any) }, w *Watch) Out {
 }
 
 func TestASnapshotChangesNothingThatComesLater(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long and without goroutines: the full run has it")
+	}
 	rapid.Check(t, func(rt *rapid.T) {
 		steps := stream(messy(rapid.Uint64Range(1, 50).Draw(rt, "seed")))
 		cut := rapid.IntRange(0, len(steps)).Draw(rt, "cut")
@@ -162,6 +165,9 @@ func TestASnapshotChangesNothingThatComesLater(t *testing.T) {
 }
 
 func TestTheOrderOfStationsWithinADayDoesNotMatter(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long and without goroutines: the full run has it")
+	}
 	rapid.Check(t, func(rt *rapid.T) {
 		steps := stream(messy(rapid.Uint64Range(1, 50).Draw(rt, "seed")))
 		collect := func(list []step) []Signal {

@@ -66,6 +66,9 @@ func inPlace(tr season.Truth, b *season.BuildTruth) bool {
 // only where the truth says, or, for grinders, where people have since turned
 // the dial otherwise.
 func TestAFaultChangesItsPlaceAlone(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long and without goroutines: the full run has it")
+	}
 	const seed = 21
 	_, sound, _ := record(t, small(seed, season.NoFault))
 	for _, f := range season.Faults {
@@ -147,6 +150,9 @@ func shift(t *testing.T, f season.Fault, of func(*season.BuildTruth) (float64, b
 }
 
 func TestFaultsInTheCupHaveTheirSize(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long and without goroutines: the full run has it")
+	}
 	hot := func(get func(*season.BuildTruth) float64) func(*season.BuildTruth) (float64, bool) {
 		return func(b *season.BuildTruth) (float64, bool) { return get(b), b.MilkC > 0 }
 	}
@@ -189,6 +195,9 @@ func TestFaultsInTheCupHaveTheirSize(t *testing.T) {
 }
 
 func TestFaultsOfTheGrinderHaveTheirSize(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long and without goroutines: the full run has it")
+	}
 	first := func(b *season.BuildTruth) (float64, bool) { return b.Pulls[0].TimeS, b.N > 0 }
 	tr, m := shift(t, season.DullBurr, first)
 	// Over the whole time since onset a straight line loses half of its end. The
@@ -208,6 +217,9 @@ func TestFaultsOfTheGrinderHaveTheirSize(t *testing.T) {
 }
 
 func TestFaultsInTheLogShowThere(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long and without goroutines: the full run has it")
+	}
 	cfg := season.Config{Seed: 33, Days: 21, Sites: 3}
 	_, sound, _ := record(t, cfg)
 	run := func(f season.Fault) (season.Truth, []seen, []seen, []watch.Event) {

@@ -138,6 +138,9 @@ func TestTheStreamIsInOrderAndSound(t *testing.T) {
 
 // What goes in comes out: domain conservation, to 1e-9 of the drink.
 func TestCupsConserveVolumeAndMass(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long and without goroutines: the full run has it")
+	}
 	for seed := range uint64(6) {
 		p, err := season.HeldOut(seed)
 		if err != nil {
@@ -280,6 +283,9 @@ func TestAskingForTheTruthChangesNothing(t *testing.T) {
 
 // Every label has builds to be found by in every season, held-out ones too.
 func TestEveryFaultStrikes(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long and without goroutines: the full run has it")
+	}
 	for seed := range uint64(3) {
 		p, err := season.HeldOut(seed)
 		if err != nil {
