@@ -18,6 +18,8 @@ import (
 	"github.com/google/uuid"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+
+	pb "samecup.example/samecup/proto/samecup/v1"
 )
 
 func TestEveryPageOfTheQualityLead(t *testing.T) {
@@ -428,4 +430,34 @@ func TestTheFirstDay(t *testing.T) {
 	d.want("/stations", 200, "samecup station-code")
 	d.want("/builds", 200, "No build answers to this")
 	d.want("/questions", 200, "Nothing about the logs")
+}
+
+// Counters that are all in spec, or all off it, leave nothing to compare; the page
+// says so instead of failing.
+func TestSitesThatAreAllAlikeAreNotCompared(t *testing.T) {
+	ch := seasonChain(t)
+	for _, c := range []struct {
+		name, words string
+		off         func(builds int64) int64
+	}{
+		{"none off spec", "nothing in which sites could differ", func(int64) int64 { return 0 }},
+		{"all off spec", "look at the spec and the instruments before the sites", func(n int64) int64 { return n }},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			d := openDesk(t, ch, func(cfg *Config) {
+				cfg.Quality = &tellConn{ClientConnInterface: cfg.Quality, change: func(reply any) {
+					if r, ok := reply.(*pb.QueryRollupsResponse); ok {
+						for _, g := range r.Rollups {
+							n := g.Builds.GetBuilds()
+							g.Builds = &pb.BuildCounts{Builds: n, OffSpec: c.off(n), InSpec: n - c.off(n)}
+						}
+					}
+				}}
+			}).as(ch.tokens["lea"])
+			d.want("/sites", 200, c.words, "nothing to compare")
+			for _, path := range []string{"/", "/drinks", "/drinks/latte/glass", "/stations", "/stations/tannery-row/bar-1?day=2026-10-26"} {
+				d.want(path, 200)
+			}
+		})
+	}
 }

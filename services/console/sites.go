@@ -62,11 +62,21 @@ func siteComparison(v *visit) (*view, error) {
 	if len(counts) < 2 {
 		p.TooFew = true
 		for _, k := range counts {
-			b, err := stat.Wilson(k.Bad, k.N, 0.95)
-			if err != nil {
-				return nil, err
-			}
-			p.Table.add(siteCells(s, p.Drink, sites, k, b, "", "needs a second site")...)
+			p.Table.add(siteCells(s, p.Drink, sites, k, interval(k), "", "needs a second site")...)
+		}
+		return out, nil
+	}
+	bad, n := 0, 0
+	for _, k := range counts {
+		bad, n = bad+k.Bad, n+k.N
+	}
+	if bad == 0 || bad == n {
+		p.Lead = "No build was off spec on these days, so there is nothing in which sites could differ."
+		if bad > 0 {
+			p.Lead = "Every build was off spec on these days: look at the spec and the instruments before the sites."
+		}
+		for _, k := range counts {
+			p.Table.add(siteCells(s, p.Drink, sites, k, interval(k), "", "nothing to compare")...)
 		}
 		return out, nil
 	}
@@ -75,10 +85,8 @@ func siteComparison(v *visit) (*view, error) {
 		return nil, err
 	}
 	var shrunk *stat.ShrunkResult
-	if fun.Bad > 0 && fun.Bad < fun.N {
-		if r, err := stat.ShrinkRatesUnranked(counts, 0.95); v.part("the probable rates", err) {
-			shrunk = &r
-		}
+	if r, err := stat.ShrinkRatesUnranked(counts, 0.95); v.part("the probable rates", err) {
+		shrunk = &r
 	}
 	for i, k := range fun.Sites {
 		probable := ""
@@ -111,6 +119,14 @@ func siteComparison(v *visit) (*view, error) {
 		out.Figures = append(out.Figures, p.Shrunk)
 	}
 	return out, nil
+}
+
+// interval of a site's share; what was judged is at least one.
+func interval(k stat.SiteCount) stat.Bounds {
+	if b, err := stat.Wilson(k.Bad, k.N, 0.95); err == nil {
+		return b
+	}
+	return stat.Bounds{Upper: 1}
 }
 
 func siteCells(s span, drinkID string, sites *siteList, k stat.SiteCount, w stat.Bounds, probable, words string) []Cell {

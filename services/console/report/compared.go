@@ -29,7 +29,8 @@ func interval(x, n int) stat.Bounds {
 	return stat.Bounds{Upper: 1}
 }
 
-// funnel compares all sites of the chain; nil where fewer than two were judged.
+// funnel compares all sites of the chain; nil where fewer than two were judged, or
+// all alike.
 func (b *builder) funnel() (*stat.FunnelResult, error) {
 	var sites []stat.SiteCount
 	for _, r := range b.d.SiteWeek {
@@ -37,7 +38,11 @@ func (b *builder) funnel() (*stat.FunnelResult, error) {
 			sites = append(sites, stat.SiteCount{Site: r.Site, Bad: bad, N: n})
 		}
 	}
-	if len(sites) < 2 {
+	bad, n := 0, 0
+	for _, s := range sites {
+		bad, n = bad+s.Bad, n+s.N
+	}
+	if len(sites) < 2 || bad == 0 || bad == n {
 		return nil, nil
 	}
 	f, err := stat.Funnel(sites, nil)
@@ -56,7 +61,7 @@ func (b *builder) compared() error {
 		return err
 	}
 	if f == nil {
-		b.say("Fewer than two sites of the chain have builds that could be judged this week, so there is nothing to compare with.")
+		b.say("Fewer than two sites of the chain have builds that could be judged this week, or all builds came out alike, so there is nothing to compare.")
 	}
 	if b.d.Scope.Site != "" {
 		b.oneSite(f)

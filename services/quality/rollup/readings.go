@@ -29,24 +29,24 @@ const (
 // all else, which costs a fifth of reading the whole message.
 func readings(record []byte) ([]reading, error) {
 	var out []reading
-	err := fields(record, func(n protowire.Number, build []byte, _ uint64) error {
-		if n != fieldBuild {
+	err := fields(record, func(f field, build []byte, _ uint64) error {
+		if f != (field{fieldBuild, protowire.BytesType}) {
 			return nil
 		}
-		return fields(build, func(n protowire.Number, text []byte, _ uint64) error {
-			if n != fieldReadings {
+		return fields(build, func(f field, text []byte, _ uint64) error {
+			if f != (field{fieldReadings, protowire.BytesType}) {
 				return nil
 			}
 			var r reading
-			err := fields(text, func(n protowire.Number, text []byte, v uint64) error {
-				switch n {
-				case fieldCheck:
+			err := fields(text, func(f field, text []byte, v uint64) error {
+				switch f {
+				case field{fieldCheck, protowire.BytesType}:
 					r.check = string(text)
-				case fieldOccurrence:
+				case field{fieldOccurrence, protowire.VarintType}:
 					r.occurrence = int32(v)
-				case fieldValue:
+				case field{fieldValue, protowire.VarintType}:
 					r.value = int64(v)
-				case fieldResolution:
+				case field{fieldResolution, protowire.VarintType}:
 					r.resolution = int64(v)
 				}
 				return nil
@@ -58,8 +58,15 @@ func readings(record []byte) ([]reading, error) {
 	return out, err
 }
 
+// field is a field's number and how it was written: by protobuf's rules, one of
+// another wire type than its own is an unknown field.
+type field struct {
+	n   protowire.Number
+	typ protowire.Type
+}
+
 // fields calls fn with each field of a message: its bytes or its varint.
-func fields(b []byte, fn func(n protowire.Number, text []byte, v uint64) error) error {
+func fields(b []byte, fn func(f field, text []byte, v uint64) error) error {
 	for len(b) > 0 {
 		num, typ, n := protowire.ConsumeTag(b)
 		if n < 0 {
@@ -80,7 +87,7 @@ func fields(b []byte, fn func(n protowire.Number, text []byte, v uint64) error) 
 			return errRecord
 		}
 		b = b[n:]
-		if err := fn(num, text, v); err != nil {
+		if err := fn(field{num, typ}, text, v); err != nil {
 			return err
 		}
 	}
