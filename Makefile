@@ -13,7 +13,7 @@ help: ## list the verbs
 
 .PHONY: build
 build: ## build bin/samecup
-	CGO_ENABLED=0 go build -trimpath -o $(BIN)/samecup ./cmd/samecup
+	CGO_ENABLED=0 go build -trimpath -ldflags '-s -w' -o $(BIN)/samecup ./cmd/samecup
 
 .PHONY: demo
 demo: ## run the chain on this machine
