@@ -192,7 +192,7 @@ func (c *watchCount) NewStream(ctx context.Context, d *grpc.StreamDesc, method s
 	return c.ClientConnInterface.NewStream(ctx, d, method, opts...)
 }
 
-func TestAHundredOpenPagesFollowARolloutOnce(t *testing.T) {
+func TestAThousandOpenPagesFollowARolloutOnce(t *testing.T) {
 	c := officeChain(t)
 	p := people(t, c, nil, "ada", "ben", "flo")
 	approved(t, p, "Warmer", "warmer", "61 °C")
@@ -201,7 +201,7 @@ func TestAHundredOpenPagesFollowARolloutOnce(t *testing.T) {
 	feeds := &rolloutFeeds{ask: pb.NewRolloutServiceClient(cc)}
 	var chans []<-chan standing
 	var leave []func()
-	for range 100 {
+	for range 1000 {
 		ch, out := feeds.join(name)
 		chans, leave = append(chans, ch), append(leave, out)
 	}
@@ -223,7 +223,7 @@ func TestAHundredOpenPagesFollowARolloutOnce(t *testing.T) {
 	c.heard(t, "tannery-row", "bar-1", 2, true)
 	hear("1 use it")
 	if n := cc.n.Load(); n != 1 {
-		t.Errorf("%d streams for a hundred pages", n)
+		t.Errorf("%d streams for a thousand pages", n)
 	}
 	for _, out := range leave {
 		out()

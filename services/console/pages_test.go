@@ -369,6 +369,43 @@ func TestNewsArriveAndAreResumed(t *testing.T) {
 	}
 }
 
+func TestAThousandOpenPagesHearTheNews(t *testing.T) {
+	const pages = 1000
+	ch := seasonChain(t)
+	d := openDesk(t, ch, nil).as(ch.tokens["lea"])
+	heard := make(chan error, pages)
+	for range pages {
+		go func() {
+			req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, d.srv.URL+"/live", nil)
+			if err != nil {
+				heard <- err
+				return
+			}
+			res, err := d.c.Do(req)
+			if err != nil {
+				heard <- err
+				return
+			}
+			defer func() { _ = res.Body.Close() }()
+			in := bufio.NewScanner(res.Body)
+			for in.Scan() {
+				if strings.Contains(in.Text(), `"text":"news for all"`) {
+					heard <- nil
+					return
+				}
+			}
+			heard <- errors.Join(errors.New("the stream ended without the news"), in.Err())
+		}()
+	}
+	d.waitOpen(pages)
+	d.con.live.tell(news{Cursor: 1, data: []byte(`{"text":"news for all"}`)})
+	for range pages {
+		if err := <-heard; err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
 // waitOpen waits until so many pages listen.
 func (d *desk) waitOpen(n int) {
 	d.t.Helper()
