@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"reflect"
-	"slices"
 	"time"
 
 	"samecup.example/samecup/internal/record"
@@ -67,16 +66,6 @@ var bodyTypes = func() map[string]reflect.Type {
 	}
 	return m
 }()
-
-// Kinds lists the kinds of acts, sorted.
-func Kinds() []string {
-	var out []string
-	for k := range bodyTypes {
-		out = append(out, k)
-	}
-	slices.Sort(out)
-	return out
-}
 
 // written is an act's body in the record.
 type written struct {

@@ -73,9 +73,6 @@ func (t *masterTable) plan(row, d int) (letter string, n, accept, reject int) {
 	return letter, n, accept, reject
 }
 
-// MasterAQLs lists the AQLs of the tables here, bad drinks in a hundred.
-func MasterAQLs() []float64 { return slices.Clone(masterAQL) }
-
 // MasterPlan is a plan of the tables.
 type MasterPlan struct {
 	Letter   string   `json:"letter"` // as used, after the arrows

@@ -87,7 +87,7 @@ func stageWord(s pb.CaseStage) string {
 // read; they are those of internal/watch.
 var causes = []struct{ Code, Word string }{
 	{"grinder", "grinder or burrs"}, {"coffee_lot", "coffee lot"}, {"milk_lot", "milk lot"}, {"release", "the spec itself"},
-	{"technique", "one person's way, whatever let it be so"}, {"air", "air in the milk at one station"}, {"chain", "all sites at once"},
+	{"technique", "how one person works, and what allows it"}, {"air", "air in the milk at one station"}, {"chain", "all sites at once"},
 	{"cups", "another cup"}, {"probe", "a thermometer"}, {"scale", "a scale"}, {"pump", "a syrup pump"}, {"machine", "the machine"},
 	{"stale_spec", "an older spec was followed"}, {"overlay", "the site's own allergen rules were missing"}, {"slip", "a slip, once or now and then"},
 	{"log_question", "answer to a question about the log"},
