@@ -1,8 +1,8 @@
+//go:build !station
+
 package main
 
 import (
-	"fmt"
-
 	"github.com/spf13/cobra"
 
 	"samecup.example/samecup/cmd/samecup/internal/reportagree"
@@ -25,7 +25,7 @@ used.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			r, err := reportagree.Build(args[0], cmd.InOrStdin(), q)
 			if err != nil {
-				return exitError{code: 2, msg: fmt.Sprintf("agree: %v", err)}
+				return cannotUse("agree", err)
 			}
 			return printReport(cmd, r, asJSON)
 		},
@@ -36,8 +36,5 @@ used.`,
 	f.StringVar(&q.Pair, "pair", "", "column that repeated pairs share")
 	f.Float64Var(&q.Limit, "limit", 0, "largest difference that matters not, set before")
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
-	for _, name := range []string{"auditor", "self", "limit"} {
-		_ = cmd.MarkFlagRequired(name)
-	}
-	return cmd
+	return statTool(cmd, "auditor", "self", "limit")
 }

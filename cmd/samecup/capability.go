@@ -1,8 +1,8 @@
+//go:build !station
+
 package main
 
 import (
-	"fmt"
-
 	"github.com/spf13/cobra"
 
 	"samecup.example/samecup/cmd/samecup/internal/reportcapability"
@@ -38,7 +38,7 @@ when the file or the limits cannot be used.`,
 			}
 			r, err := reportcapability.Build(args[0], cmd.InOrStdin(), q)
 			if err != nil {
-				return exitError{code: 2, msg: fmt.Sprintf("capability: %v", err)}
+				return cannotUse("capability", err)
 			}
 			return printReport(cmd, r, asJSON)
 		},
@@ -53,6 +53,5 @@ when the file or the limits cannot be used.`,
 	f.BoolVar(&q.Stable, "stable", false, "a chart made elsewhere showed the process to be stable; say which with --reason")
 	f.StringVar(&q.Reason, "reason", "", "how stability was looked at")
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
-	_ = cmd.MarkFlagRequired("value")
-	return cmd
+	return statTool(cmd, "value")
 }

@@ -1,3 +1,5 @@
+//go:build !station
+
 package main
 
 import (
@@ -52,15 +54,15 @@ ewma and cusum --false-alarm-every chooses the limits from the rate you can bear
 			}
 			columns, err := c.Columns()
 			if err != nil {
-				return exitError{code: 2, msg: err.Error()}
+				return cannotUse("chart", err)
 			}
 			t, err := table.Open(args[1], cmd.InOrStdin(), columns...)
 			if err != nil {
-				return exitError{code: 2, msg: err.Error()}
+				return cannotUse("chart", err)
 			}
 			report, err := reportchart.Make(t, c)
 			if err != nil {
-				return exitError{code: 2, msg: err.Error()}
+				return cannotUse("chart", err)
 			}
 			picture := chart.Control("chart", report.Charts, nil)
 			if c.Centre != nil {
@@ -104,5 +106,5 @@ ewma and cusum --false-alarm-every chooses the limits from the rate you can bear
 	f.StringVar(&svg, "svg", "", "also write the picture to this file")
 	f.StringVar(&png, "png", "", "also write the picture to this file, as pixels")
 	f.StringVar(&csv, "csv", "", "also write the points to this file, as a table")
-	return cmd
+	return statTool(cmd, "value")
 }

@@ -1,3 +1,5 @@
+//go:build !station
+
 package main
 
 import (
@@ -44,11 +46,11 @@ Exit 0 with an answer, 2 when the file cannot be used.`,
 			}
 			t, err := table.Open(args[0], cmd.InOrStdin(), c.Names()...)
 			if err != nil {
-				return exitError{code: 2, msg: fmt.Sprintf("compare: %v", err)}
+				return cannotUse("compare", err)
 			}
 			r, err := reportcompare.Build(t, c, goal)
 			if err != nil {
-				return exitError{code: 2, msg: fmt.Sprintf("compare: %v", err)}
+				return cannotUse("compare", err)
 			}
 			return printReport(cmd, r, asJSON)
 		},
@@ -60,8 +62,5 @@ Exit 0 with an answer, 2 when the file cannot be used.`,
 	f.StringVar(&c.Kind, "kind", "", "column to adjust for, such as the drink")
 	f.Float64Var(&target, "target", 0, "target share of bad drinks, 0 to 1 (default the rate of all sites)")
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
-	for _, name := range []string{"site", "bad", "n"} {
-		_ = cmd.MarkFlagRequired(name)
-	}
-	return cmd
+	return statTool(cmd, "site", "bad", "n")
 }

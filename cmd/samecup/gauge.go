@@ -1,8 +1,8 @@
+//go:build !station
+
 package main
 
 import (
-	"fmt"
-
 	"github.com/spf13/cobra"
 
 	"samecup.example/samecup/cmd/samecup/internal/reportgauge"
@@ -24,7 +24,7 @@ with an answer, 2 when the file cannot be used.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			r, err := reportgauge.Build(args[0], cmd.InOrStdin(), q)
 			if err != nil {
-				return exitError{code: 2, msg: fmt.Sprintf("gauge: %v", err)}
+				return cannotUse("gauge", err)
 			}
 			return printReport(cmd, r, asJSON)
 		},
@@ -37,8 +37,5 @@ with an answer, 2 when the file cannot be used.`,
 	f.Float64Var(&q.PoolAbove, "pool-above", 0.25, "join the interaction to repeatability when its p-value is above this; 0 never")
 	f.BoolVar(&q.AverageRange, "average-range", false, "the form for pencil and paper: cannot see an interaction")
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
-	for _, name := range []string{"value", "part", "operator"} {
-		_ = cmd.MarkFlagRequired(name)
-	}
-	return cmd
+	return statTool(cmd, "value", "part", "operator")
 }

@@ -1,3 +1,5 @@
+//go:build !station
+
 package main
 
 import (
@@ -32,11 +34,11 @@ cannot be used.`,
 			o.HasLow, o.HasHigh = cmd.Flags().Changed("low"), cmd.Flags().Changed("high")
 			t, err := table.Open(args[0], cmd.InOrStdin(), o.Columns()...)
 			if err != nil {
-				return exitError{code: 2, msg: err.Error()}
+				return cannotUse("screen", err)
 			}
 			r, err := reportscreen.Make(t, o)
 			if err != nil {
-				return exitError{code: 2, msg: err.Error()}
+				return cannotUse("screen", err)
 			}
 			if asJSON {
 				enc := json.NewEncoder(cmd.OutOrStdout())
@@ -77,7 +79,5 @@ cannot be used.`,
 	f.Float64Var(&o.AlsoResolution, "also-resolution", 0.1, "the smallest step of the --also columns")
 	f.Float64Var(&o.FalseShare, "false-share", 0.05, "the share of false findings that is accepted")
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
-	_ = cmd.MarkFlagRequired("value")
-	_ = cmd.MarkFlagRequired("by")
-	return cmd
+	return statTool(cmd, "value", "by")
 }

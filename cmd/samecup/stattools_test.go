@@ -30,6 +30,13 @@ func TestStatTools(t *testing.T) {
 		{"plan, trial", []string{"plan", "--pass", "0.85", "--margin", "0.05", "--cluster", "30", "--rho", "0.03"}, "", false, "1180"},
 		{"plan, letter", []string{"plan", "--lot", "400"}, "", false, "Code letter H: check 50"},
 		{"plan, half a question", []string{"plan", "--p0", "0.1"}, "", true, "give both"},
+		{"plan, outcomes", []string{"plan", "--outcomes", "rrrrrrriaaaaa"}, "", false, "As was stated (improved): from discontinued to tightened"},
+		{"plan, lots", []string{"plan", "--outcomes-file", dir + "plan-lots.csv", "--table-aql", "1.0"}, "", false, "As Mara Quell stated (improved"},
+		{"plan, lots, one row", []string{"plan", "--outcomes-file", "-", "--table-aql", "1.0"}, "size,bad\n1000,0\n", false, "1 lot, 80 drinks checked"},
+		{"plan, lots, missing value", []string{"plan", "--outcomes-file", "-", "--table-aql", "1.0"}, "size,bad\n1000,0\n1000,\n", true, "line 3"},
+		{"plan, lots, wrong column", []string{"plan", "--outcomes-file", "-", "--table-aql", "1.0"}, "drinks,bad\n1000,0\n", true, `"size" is not in the file`},
+		{"plan, lots, no AQL", []string{"plan", "--outcomes-file", "-"}, "size,bad\n1000,0\n", true, "--table-aql"},
+		{"compare, no more than chance", []string{"compare", "-", "--site", "s", "--bad", "b", "--n", "n"}, "s,b,n\na,10,400\nb,10,400\nc,10,400\n", false, "No ranking is possible"},
 		{"agree", []string{"agree", dir + "agree-milk-temperature.csv", "--auditor", "auditor_c", "--self", "self_c", "--pair", "visit", "--limit", "2"}, "", false, "agrees within the limit"},
 		{"agree, one row", []string{"agree", "-", "--auditor", "a", "--self", "b", "--limit", "2"}, "a,b\n1,2\n", true, "at least 3"},
 	} {
@@ -60,5 +67,30 @@ func TestStatTools(t *testing.T) {
 				t.Fatalf("--json: %v\n%s", err, out)
 			}
 		})
+	}
+}
+
+// A flag left out is no finding: code 1 would say that there is one.
+func TestStatToolsRefuseACommandLineWithCode2(t *testing.T) {
+	for _, c := range []struct{ line, want string }{
+		{"chart", `chart: given [], wanted: samecup chart KIND FILE`},
+		{"chart i file.csv", "chart: no --value"},
+		{"variance file.csv --value v", "variance: no --factor"},
+		{"screen file.csv", "screen: no --value, --by"},
+		{"gauge file.csv --value v", "gauge: no --part, --operator"},
+		{"compare file.csv --site s", "compare: no --bad, --n"},
+		{"agree file.csv --auditor a --self b", "agree: no --limit"},
+		{"capability file.csv", "capability: no --value"},
+		{"plan extra", "plan: given"},
+		{"plan", "plan: nothing asked"},
+		{"screen file.csv --value", "screen: flag needs an argument"},
+		{"plan --checks many", "plan: invalid argument"},
+		{"chart i nowhere.csv --value v", "chart: opening the data"},
+	} {
+		_, err := runStat(strings.Fields(c.line), "")
+		e, ok := err.(exitError)
+		if !ok || e.code != 2 || !strings.HasPrefix(e.msg, c.want) {
+			t.Errorf("%s: %#v, want code 2 and %q", c.line, err, c.want)
+		}
 	}
 }

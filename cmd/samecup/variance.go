@@ -1,3 +1,5 @@
+//go:build !station
+
 package main
 
 import (
@@ -28,11 +30,11 @@ Exit 0 with a result, 2 when the data cannot be used.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			t, err := table.Open(args[0], cmd.InOrStdin(), o.Columns()...)
 			if err != nil {
-				return exitError{code: 2, msg: err.Error()}
+				return cannotUse("variance", err)
 			}
 			r, err := reportvariance.Make(t, o)
 			if err != nil {
-				return exitError{code: 2, msg: err.Error()}
+				return cannotUse("variance", err)
 			}
 			if !asJSON {
 				_, err = fmt.Fprint(cmd.OutOrStdout(), r)
@@ -51,7 +53,5 @@ Exit 0 with a result, 2 when the data cannot be used.`,
 	f.BoolVar(&o.Quick, "quick", false, "leave out the intervals of the components, most of the work")
 	f.Float64Var(&o.Confidence, "confidence", 0.95, "of each interval, above 0.5 and below 1")
 	f.BoolVar(&asJSON, "json", false, "print one JSON object")
-	_ = cmd.MarkFlagRequired("value")
-	_ = cmd.MarkFlagRequired("factor")
-	return cmd
+	return statTool(cmd, "value", "factor")
 }

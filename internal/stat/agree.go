@@ -222,13 +222,13 @@ func (r Agreement) String() string {
 		r.Limits.Lower, r.LowerCI.Lower, r.LowerCI.Upper, r.Limits.Upper, r.UpperCI.Lower, r.UpperCI.Upper, r.LimitSE)
 	switch {
 	case r.Slope == nil:
-		b.WriteString("  slope        not known, all pairs have one mean\n")
+		b.WriteString("  slope        not known: all pairs have one mean\n")
 	case r.SlopeSeen:
 		fmt.Fprintf(&b, "  slope        %.4g (%.4g to %.4g): the difference changes along the scale, one bias does not describe it\n", r.Slope.Value, r.Slope.Lower, r.Slope.Upper)
 	default:
-		fmt.Fprintf(&b, "  slope        %.4g (%.4g to %.4g): none seen\n", r.Slope.Value, r.Slope.Lower, r.Slope.Upper)
+		fmt.Fprintf(&b, "  slope        %.4g (%.4g to %.4g): the difference is not seen to change along the scale\n", r.Slope.Value, r.Slope.Lower, r.Slope.Upper)
 	}
-	fmt.Fprintf(&b, "  limit        -%g to %g, stated before\n\nThe self-logged value: %s.", r.Limit, r.Limit, r.Verdict)
+	fmt.Fprintf(&b, "  allowed      -%g to %g, stated beforehand\n\nThe self-logged value: %s.", r.Limit, r.Limit, r.Verdict)
 	if r.Verdict == AgreeMaybe {
 		if r.Enough > 0 {
 			fmt.Fprintf(&b, " About %d subjects would decide, if the spread stays as it is.", r.Enough)

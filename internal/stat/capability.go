@@ -283,7 +283,7 @@ func (r CapabilityResult) verdict() string {
 	case !r.Stable:
 		s = "Not shown to be stable, so these figures describe the data and promise nothing; find the special causes first."
 	case k.Upper < 1:
-		s = "Stable and not capable: " + CommonCause + ", not the people."
+		s = "Stable and not capable, so this is " + CommonCause + ", not the people."
 	case k.Lower >= 1:
 		s = "Stable, and the spread fits the limits."
 		if k.Lower < 4.0/3 {
@@ -310,7 +310,7 @@ func (r CapabilityResult) String() string {
 	fmt.Fprintf(&b, "Cp, Cpk from the deviation within (%s); Pp, Ppk from all values\n", r.WithinMethod)
 	fmt.Fprintf(&b, "               %.4g %% intervals: chi-square for Cp and Cpm, Bissell for Cpk and the sides\n", 100*r.Conf)
 	b.WriteString("  assumes      a stable process and normal values\n")
-	fmt.Fprintf(&b, "  stability    %s\n  n            %d", capReason(r), r.N)
+	fmt.Fprintf(&b, "  stability    %s\n  n            %d values", capReason(r), r.N)
 	if r.Groups > 0 {
 		fmt.Fprintf(&b, " in %d groups", r.Groups)
 	}
@@ -320,7 +320,7 @@ func (r CapabilityResult) String() string {
 		i    Indices
 		c    [4]string
 	}{{"within", r.Within, [4]string{"Cp", "Cpl", "Cpu", "Cpk"}}, {"overall", r.Overall, [4]string{"Pp", "Ppl", "Ppu", "Ppk"}}} {
-		fmt.Fprintf(&b, "  %-12s deviation %.4g, expected outside %.3g %%\n", side.name, side.i.Sigma, 100*side.i.Outside)
+		fmt.Fprintf(&b, "  %-12s deviation %.4g, expected outside the limits %s\n", side.name, side.i.Sigma, shareWords(side.i.Outside))
 		for j, x := range []*Index{side.i.C, side.i.CLow, side.i.CHigh, side.i.K} {
 			capLine(&b, side.c[j], x)
 		}
@@ -328,6 +328,17 @@ func (r CapabilityResult) String() string {
 	}
 	fmt.Fprintf(&b, "  outside      %d of %d values\n\n%s\n", r.Observed, r.N, r.Verdict)
 	return b.String()
+}
+
+// shareWords writes a share as a percentage that nobody need count zeros in.
+func shareWords(x float64) string {
+	switch {
+	case x > 0 && x < 1e-5:
+		return "less than 0.001 %"
+	case x < 1 && x > 1-1e-5:
+		return "more than 99.999 %"
+	}
+	return fmt.Sprintf("%.3g %%", 100*x)
 }
 
 func capReason(r CapabilityResult) string {

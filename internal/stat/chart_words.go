@@ -14,7 +14,7 @@ func (c *Chart) String() string {
 	for _, a := range c.Assumptions {
 		fmt.Fprintf(&b, "Assumes: %s\n", a)
 	}
-	fmt.Fprintf(&b, "n: %d points, %.10g in all.\n", len(c.Points), c.Total)
+	fmt.Fprintf(&b, "n: %s.\n", c.size())
 	if len(c.Points) == 0 {
 		return b.String()
 	}
@@ -26,15 +26,7 @@ func (c *Chart) String() string {
 		c.writeSegment(&b, from, i)
 		from = i
 	}
-	switch c.Kind {
-	case "ewma", "cusum":
-		fmt.Fprintf(&b, "In control, the first false alarm comes after %.5g points on average.\n", c.RunLength)
-	case "individuals", "mean":
-		fmt.Fprintf(&b, "Rules %s: in control, the first false alarm comes after %.5g points on average.\n", c.Rules, c.RunLength)
-	default:
-		fmt.Fprintf(&b, "Rules %s: in control, the first false alarm nominally comes after %.5g points, "+
-			"as it would were the points normal, which here they are not.\n", c.Rules, c.RunLength)
-	}
+	b.WriteString(c.falseAlarms())
 	for _, n := range c.Notes {
 		fmt.Fprintf(&b, "Note: %s\n", n)
 	}
@@ -71,10 +63,64 @@ func (c *Chart) writeSegment(b *strings.Builder, from, to int) {
 	varies := ""
 	last := c.Points[to-1]
 	if bound(last.Limits.Upper, "") != bound(p.Limits.Upper, "") {
-		p, varies = last, " at the last point (limits differ with n or time)"
+		p, varies = last, "; at the last point, since limits differ with n or time"
 	}
-	fmt.Fprintf(b, "Centre %.7g, control limits %s to %s%s.\n", p.Limits.Centre,
-		bound(p.Limits.Lower, "none"), bound(p.Limits.Upper, "none"), varies)
+	fmt.Fprintf(b, "Centre %.7g, %s%s.\n", p.Limits.Centre, p.Limits.words(), varies)
+}
+
+func (l Limits) words() string {
+	switch {
+	case l.Lower == nil && l.Upper == nil:
+		return "no control limits"
+	case l.Lower == nil:
+		return fmt.Sprintf("control limit %.7g above, none below", *l.Upper)
+	case l.Upper == nil:
+		return fmt.Sprintf("control limit %.7g below, none above", *l.Lower)
+	}
+	return fmt.Sprintf("control limits %.7g to %.7g", *l.Lower, *l.Upper)
+}
+
+// size says what the points are made of.
+func (c *Chart) size() string {
+	n := fmt.Sprintf("%d points", len(c.Points))
+	if len(c.Points) == 1 {
+		n = "1 point"
+	}
+	switch c.Kind {
+	case "moving range":
+		return n + ", each from two neighbouring readings"
+	case "p":
+		return fmt.Sprintf("%s, %.10g drinks together", n, c.Total)
+	case "u":
+		return fmt.Sprintf("%s, %.10g of what is counted on (drinks, hours) together", n, c.Total)
+	case "c":
+		return n + ", each the count of one like stretch"
+	case "g", "t":
+		return n + ", each from one event to the next"
+	}
+	if c.Total == float64(len(c.Points)) {
+		return n + ", each one reading"
+	}
+	return fmt.Sprintf("%s, %.10g readings together", n, c.Total)
+}
+
+// falseAlarms says how rarely the chart signals for nothing.
+func (c *Chart) falseAlarms() string {
+	rules := ""
+	if c.Kind != "ewma" && c.Kind != "cusum" {
+		rules = "Rule " + c.Rules.String() + ": "
+		if len(c.Rules.List()) > 1 {
+			rules = "Rules " + c.Rules.String() + ": "
+		}
+	}
+	s := fmt.Sprintf("%swhile nothing changes, a false alarm comes once in %.5g points on average", rules, c.RunLength)
+	switch c.Kind {
+	case "ewma", "cusum", "individuals", "mean":
+		s += ".\n"
+	default:
+		s += ";\n  a rough figure here, since it is worked out for bell-shaped values, and spreads and counts are skewed.\n"
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
 }
 
 func bound(x *float64, none string) string {

@@ -229,7 +229,7 @@ func (g *Gauge) finish(repeat, reproduce, part float64, opt GaugeOptions) {
 // String tells the result in words.
 func (g Gauge) String() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "Method: gauge study, %s. n = %d: %d parts x %d operators x %d repeats.\n", g.Method, g.N, g.Parts, g.Operators, g.Repeats)
+	fmt.Fprintf(&b, "Method: gauge study, %s. n = %d readings: %d parts x %d operators x %d repeats.\n", g.Method, g.N, g.Parts, g.Operators, g.Repeats)
 	b.WriteString("Assumes: each person measured each part blind and in random order, the part itself does not change, errors are normal.\n")
 	for _, l := range []struct {
 		name string
@@ -241,8 +241,8 @@ func (g Gauge) String() string {
 		fmt.Fprintf(&b, "Gauge R&R takes up %.1f %% of the tolerance; below 10 %% is good, above 30 %% no use (common practice).\n", 100*g.GaugeRR.Tolerance)
 	}
 	if g.Pooled {
-		fmt.Fprintf(&b, "The interaction (p %.2g) was joined to repeatability.\n", g.PInteraction)
+		fmt.Fprintf(&b, "No person was seen to measure some parts differently from the others (interaction, p %.2g), so that went into repeatability.\n", g.PInteraction)
 	}
-	fmt.Fprintf(&b, "The device tells %d classes of part apart; 5 or more are wanted.\n", g.Distinct)
+	fmt.Fprintf(&b, "The device tells %d %s of part apart; 5 or more are wanted.\n", g.Distinct, map[bool]string{true: "class", false: "classes"}[g.Distinct == 1])
 	return b.String()
 }

@@ -5,50 +5,20 @@ import (
 	"slices"
 )
 
-// planLetters is the chart of code letters; the last lot size of each row.
-// Letters and sample sizes were read in a chart headed ANSI/ASQC Z1.4,
-// MIL-STD-105E, ISO 2859.
-var planLetters = []struct {
-	to    int // 0: no end
-	level [3]string
-}{
-	{8, [3]string{"A", "A", "B"}}, {15, [3]string{"A", "B", "C"}}, {25, [3]string{"B", "C", "D"}},
-	{50, [3]string{"C", "D", "E"}}, {90, [3]string{"C", "E", "F"}}, {150, [3]string{"D", "F", "G"}},
-	{280, [3]string{"E", "G", "H"}}, {500, [3]string{"F", "H", "J"}}, {1200, [3]string{"G", "J", "K"}},
-	{3200, [3]string{"H", "K", "L"}}, {10000, [3]string{"J", "L", "M"}}, {35000, [3]string{"K", "M", "N"}},
-	{150000, [3]string{"L", "N", "P"}}, {500000, [3]string{"M", "P", "Q"}}, {0, [3]string{"N", "Q", "R"}},
-}
+// What a person has to see to before reduced inspection begins, as the two ways
+// to allow it ask; see [Switching].
+const (
+	ReducedByRun = "Reduced inspection never begins by itself: after 10 lots accepted running on normal inspection a person may begin it, " +
+		"if making is steady and less checking is wanted. MIL-STD-105E also asks that the bad drinks in those lots keep within its table VIII, " +
+		"which is not in this program; ANSI/ASQ Z1.4 (8.5) lets both sides agree to do without it."
+	ReducedByScore = "Reduced inspection never begins by itself: from a switching score of 30 on normal inspection a person may begin it, " +
+		"if making is steady and less checking is wanted."
+)
 
-var planSizes = map[string]int{
-	"A": 2, "B": 3, "C": 5, "D": 8, "E": 13, "F": 20, "G": 32, "H": 50, "J": 80,
-	"K": 125, "L": 200, "M": 315, "N": 500, "P": 800, "Q": 1250, "R": 2000,
-}
-
-// CodeLetter gives the sample size code letter and its sample size for a lot
-// (2 or more) at general inspection level 1, 2 or 3, as in MIL-STD-105E and
-// ISO 2859-1.
-func CodeLetter(lot, level int) (letter string, n int, err error) {
-	if lot < 2 {
-		return "", 0, inputErr("lot", lot, "at least 2 drinks")
-	}
-	if level < 1 || level > 3 {
-		return "", 0, inputErr("level", level, "1, 2 or 3 (general inspection levels; 2 is usual)")
-	}
-	for _, row := range planLetters {
-		if row.to == 0 || lot <= row.to {
-			letter = row.level[level-1]
-			break
-		}
-	}
-	return letter, planSizes[letter], nil
-}
-
-// SwitchMissing says what a person has to add to the rules here.
-const SwitchMissing = "Reduced inspection never begins by itself: after 10 lots accepted running on normal inspection a person may begin it, " +
-	"if making is steady and the bad drinks in those lots are within the limit numbers of the standard's table VIII, which is not in this program."
-
-// reducedLots accepted running on normal inspection before reduced may begin.
-const reducedLots = 10
+const (
+	reducedLots  = 10 // accepted running on normal inspection before reduced may begin
+	reducedScore = 30 // or the switching score
+)
 
 // Severity is the severity of inspection.
 type Severity string
@@ -62,25 +32,44 @@ const (
 	SeverityDiscontinued Severity = "discontinued"
 )
 
+// LotOutcome is what became of a lot.
+type LotOutcome string
+
+// The outcomes; LotBetween is a lot on reduced inspection with more bad drinks
+// than the acceptance number and fewer than the rejection number, accepted.
+const (
+	LotAccepted LotOutcome = "accepted"
+	LotBetween  LotOutcome = "between"
+	LotRejected LotOutcome = "rejected"
+)
+
 // Switching follows the severity of inspection from lot to lot, by MIL-STD-105E
-// (1989), 4.7 and 4.8, read in a reproduction of its text:
+// (1989), 4.7 and 4.8, and ISO 2859-1:1999, 9.3, read in reproductions of the one
+// and summaries of the other; they differ in when reduced inspection may begin:
 //
 //   - normal to tightened: 2 of 5 or fewer consecutive lots rejected;
 //   - tightened to normal: 5 consecutive lots accepted;
-//   - normal to reduced: 10 consecutive lots accepted, and a person who says so;
+//   - normal to reduced: 10 consecutive lots accepted (MIL-STD-105E, less its table
+//     VIII) or, with ByScore, a switching score of 30 (ISO 2859-1, see
+//     [MasterPlan.Score]); and a person who says so, as ReducedByRun and
+//     ReducedByScore tell;
 //   - reduced to normal: a lot rejected, or accepted with a number of bad drinks
 //     between the plan's two numbers, or production irregular;
 //   - discontinued: 5 lots in all rejected on tightened inspection, without a
 //     return to normal between them. Resume restarts on tightened.
 //
-// What a person has to see to before reduced inspection stands in SwitchMissing.
 // The zero value starts on normal. Only first inspections count, not lots offered
 // again.
 type Switching struct {
+	// ByScore lets the switching score say when reduced inspection may begin; set
+	// it before the first lot, and give the lots to Judge.
+	ByScore bool
+
 	severity Severity
 	recent   []bool // accepted or not, on this severity, the last 5
 	rejected int    // on this run of tightened inspection
 	running  int    // accepted running on this severity
+	score    int    // the switching score, on normal with ByScore
 }
 
 // Severity is the severity for the next lot.
@@ -91,13 +80,62 @@ func (s *Switching) Severity() Severity {
 	return s.severity
 }
 
-func (s *Switching) to(v Severity) { *s = Switching{severity: v} }
+// Score is the switching score so far; 0 on other than normal inspection, and
+// without ByScore.
+func (s *Switching) Score() int { return s.score }
 
-// Lot records the outcome of one lot and returns the severity for the next.
-func (s *Switching) Lot(accepted bool) (Severity, error) {
-	if s.severity == SeverityDiscontinued {
-		return s.severity, inputErr("lot", accepted, "no lot while inspection is discontinued; put the cause right, then resume")
+func (s *Switching) to(v Severity) { *s = Switching{ByScore: s.ByScore, severity: v} }
+
+// Judge records a lot whose sample held bad bad drinks, judged by the plan p, which
+// has to be of the present severity.
+func (s *Switching) Judge(p MasterPlan, bad int) (LotOutcome, error) {
+	if err := s.open(); err != nil {
+		return "", err
 	}
+	if p.Severity != s.Severity() {
+		return "", inputErr("plan", p.Severity, fmt.Sprintf("a plan of %s inspection, which this lot is on", s.Severity()))
+	}
+	if bad < 0 || bad > p.N {
+		return "", inputErr("bad", bad, fmt.Sprintf("0 to %d, the drinks checked", p.N))
+	}
+	if s.ByScore && s.Severity() == SeverityNormal {
+		var err error
+		if s.score, err = p.Score(s.score, bad); err != nil {
+			return "", err
+		}
+	}
+	switch {
+	case bad >= p.Reject:
+		s.lot(false)
+		return LotRejected, nil
+	case bad > p.Accept:
+		return LotBetween, s.Between()
+	}
+	s.lot(true)
+	return LotAccepted, nil
+}
+
+// Lot records the outcome of one lot and returns the severity for the next. It
+// tells too little for ByScore.
+func (s *Switching) Lot(accepted bool) (Severity, error) {
+	if err := s.open(); err != nil {
+		return s.severity, err
+	}
+	if s.ByScore {
+		return s.Severity(), inputErr("lot", "known as accepted or rejected only", "its plan and the number of bad drinks, which the switching score needs")
+	}
+	s.lot(accepted)
+	return s.Severity(), nil
+}
+
+func (s *Switching) open() error {
+	if s.severity == SeverityDiscontinued {
+		return inputErr("lot", "offered while inspection is discontinued", "no lot before the cause is put right and inspection resumed")
+	}
+	return nil
+}
+
+func (s *Switching) lot(accepted bool) {
 	s.recent = append(s.recent, accepted)
 	if len(s.recent) > 5 {
 		s.recent = slices.Delete(s.recent, 0, 1)
@@ -131,7 +169,6 @@ func (s *Switching) Lot(accepted bool) (Severity, error) {
 			s.to(SeverityNormal)
 		}
 	}
-	return s.Severity(), nil
 }
 
 // Between records a lot on reduced inspection that was accepted with more bad
@@ -145,8 +182,11 @@ func (s *Switching) Between() error {
 	return nil
 }
 
-// MayReduce says whether enough lots running were accepted on normal inspection.
+// MayReduce says whether the lots so far allow reduced inspection.
 func (s *Switching) MayReduce() bool {
+	if s.ByScore {
+		return s.Severity() == SeverityNormal && s.score >= reducedScore
+	}
 	return s.Severity() == SeverityNormal && s.running >= reducedLots
 }
 
@@ -157,21 +197,23 @@ func (s *Switching) Irregular() {
 	}
 }
 
-// StartReduced starts reduced inspection on the word of a person; see
-// [SwitchMissing]. From normal inspection only, once MayReduce.
+// StartReduced starts reduced inspection on the word of a person, who sees to what
+// ReducedByRun or ReducedByScore asks. From normal inspection only, once MayReduce.
 func (s *Switching) StartReduced() error {
-	if s.Severity() != SeverityNormal {
+	switch {
+	case s.Severity() != SeverityNormal:
 		return inputErr("severity", s.Severity(), fmt.Sprintf("%s, before reduced inspection can start", SeverityNormal))
+	case s.MayReduce():
+		s.to(SeverityReduced)
+		return nil
+	case s.ByScore:
+		return inputErr("switching score", s.score, fmt.Sprintf("at least %d on normal inspection, before reduced inspection can start", reducedScore))
 	}
-	if !s.MayReduce() {
-		return inputErr("lots accepted running", s.running, fmt.Sprintf("at least %d on normal inspection, before reduced inspection can start", reducedLots))
-	}
-	s.to(SeverityReduced)
-	return nil
+	return inputErr("lots accepted running", s.running, fmt.Sprintf("at least %d on normal inspection, before reduced inspection can start", reducedLots))
 }
 
-// Resume restarts discontinued inspection, on tightened, once the cause is put
-// right.
+// Resume restarts discontinued inspection, on tightened, on the word of a person
+// that making was improved and that this is likely to help.
 func (s *Switching) Resume() error {
 	if s.severity != SeverityDiscontinued {
 		return inputErr("severity", s.Severity(), "discontinued; there is nothing to resume")

@@ -97,6 +97,15 @@ func Questions(stations []StationScreens, falseShare float64) ([]Question, error
 	return out, nil
 }
 
+// chanceWords writes a p-value; how far below a ten-thousandth it lies is of no
+// use to anybody.
+func chanceWords(p float64) string {
+	if p < 1e-4 {
+		return "below 0.0001"
+	}
+	return fmt.Sprintf("%.2g", p)
+}
+
 // String tells the question in words.
 func (q Question) String() string {
 	var b strings.Builder
@@ -106,7 +115,7 @@ func (q Question) String() string {
 		fmt.Fprintf(&b, "%s: nothing to ask yet. One kind of screen stands out; two are needed.\n", q.Station)
 	}
 	for _, g := range q.Grounds {
-		how := fmt.Sprintf("p %.2g, %.2g after adjustment", g.Screen.P, g.Adjusted)
+		how := fmt.Sprintf("p %s, %s after adjustment for the number of screens", chanceWords(g.Screen.P), chanceWords(g.Adjusted))
 		if g.Screen.ByRule {
 			how = "by rule"
 		}

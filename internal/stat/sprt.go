@@ -172,8 +172,8 @@ func (t SPRT) String() string {
 	b.WriteString("Sequential test of the share of bad drinks\n")
 	b.WriteString("  method       Wald's sequential probability ratio test, binomial\n")
 	b.WriteString("  assumes      independent checks with one share throughout\n")
-	fmt.Fprintf(&b, "  good, bad    %.4g %% and %.4g %%, wished errors alpha %.4g, beta %.4g\n", 100*t.P0, 100*t.P1, t.Alpha, t.Beta)
-	fmt.Fprintf(&b, "  accept at    bad <= %.6f n - %.6f (earliest after %d good)\n", t.S, t.H1, a)
+	fmt.Fprintf(&b, "  asked        where %.4g %% are bad, reject in about %.4g %% of cases (alpha); where %.4g %% are bad, accept in about %.4g %% (beta)\n", 100*t.P0, 100*t.Alpha, 100*t.P1, 100*t.Beta)
+	fmt.Fprintf(&b, "  accept at    bad <= %.6f n - %.6f, n being the checks so far (earliest after %d good)\n", t.S, t.H1, a)
 	fmt.Fprintf(&b, "  reject at    bad >= %.6f n + %.6f (earliest after %d bad)\n", t.S, t.H2, r)
 	if t.Max > 0 {
 		fmt.Fprintf(&b, "  ends         after %d checks: %q, which is not \"fine\"\n", t.Max, CannotTell)

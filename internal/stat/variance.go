@@ -173,15 +173,15 @@ func (v Variance) String() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "Method: variance components by %s; intervals of SD: %s, %g %%.\n", v.Likelihood, v.Interval, 100*v.Confidence)
 	b.WriteString("Assumes: effects and spread within are normal and independent; the spread within is alike everywhere.\n")
-	fmt.Fprintf(&b, "n = %d, mean %.5g (standard error %.3g).\n\n", v.N, v.Mean, v.MeanSE)
-	fmt.Fprintf(&b, "%-24s %7s %12s %10s %7s  %s\n", "source", "levels", "variance", "SD", "share", "SD from - to")
+	fmt.Fprintf(&b, "n = %d values, mean %.5g (standard error %.3g).\n\n", v.N, v.Mean, v.MeanSE)
+	fmt.Fprintf(&b, "%-24s %7s %12s %10s %7s  %s\n", "source", "levels", "variance", "SD", "share", "SD, interval")
 	top := v.Components[0]
 	for _, c := range v.Components {
 		more := ""
 		if c.HighOpen {
 			more = " or more"
 		}
-		between := fmt.Sprintf("%.4g - %.4g%s", c.LowSD, c.HighSD, more)
+		between := fmt.Sprintf("%.4g to %.4g%s", c.LowSD, c.HighSD, more)
 		if v.Interval == "none" {
 			between = "not computed"
 		}
@@ -190,7 +190,11 @@ func (v Variance) String() string {
 			top = c
 		}
 	}
-	fmt.Fprintf(&b, "\nThe largest source of spread is %s, %.0f %% of the variance.\n", top.Name, 100*top.Share)
+	name := top.Name
+	if name == "within" {
+		name = "what lies within all of these"
+	}
+	fmt.Fprintf(&b, "\nThe largest source of spread is %s: %.0f %% of the variance.\n", name, 100*top.Share)
 	for _, n := range v.Notes {
 		fmt.Fprintf(&b, "Note: %s.\n", n)
 	}

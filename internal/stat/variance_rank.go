@@ -1,6 +1,9 @@
 package stat
 
-import "math/rand/v2"
+import (
+	"math/rand/v2"
+	"slices"
+)
 
 // rankedLevels bounds the levels of one factor that are ranked: among more, an
 // interval of ranks says nothing that the interval of the effect does not.
@@ -26,15 +29,15 @@ func rankFactor(levels []LevelEffect, confidence float64) {
 	if k > rankedLevels {
 		return
 	}
-	ranks, draws := make([]Shrunk, k), make([]func() float64, k)
+	ranks := make([]Shrunk, k)
 	src := rand.New(rand.NewPCG(bayesSeed, uint64(k)))
-	spread := false
-	for i, l := range levels {
-		draws[i] = func() float64 { return l.Effect + l.SE*src.NormFloat64() }
-		spread = spread || l.SE > 0
-	}
+	spread := slices.ContainsFunc(levels, func(l LevelEffect) bool { return l.SE > 0 })
 	if spread {
-		rankIntervals(ranks, draws, confidence)
+		rankIntervals(ranks, confidence, func(v []float64) {
+			for i, l := range levels {
+				v[i] = l.Effect + l.SE*src.NormFloat64()
+			}
+		})
 	}
 	for i := range levels {
 		levels[i].RankLow, levels[i].RankHigh = 1, k

@@ -101,6 +101,35 @@ func sites() []check.Check {
 	return out
 }
 
+// rates are the 18 batters of Efron and Morris by a beta-binomial model. The
+// package approximates what is integrated here, under the same prior but for
+// spreads that no data of this kind show.
+func rates() []check.Check {
+	const rgbp = "R package Rgbp (Tak, Kelly and Morris 2017), stored output of its example; approximate there"
+	fit := func() (stat.ShrunkResult, error) {
+		var s []stat.SiteCount
+		for i, hits := range []int{18, 17, 16, 15, 14, 14, 13, 12, 11, 11, 10, 10, 10, 10, 10, 9, 8, 7} {
+			s = append(s, stat.SiteCount{Site: fmt.Sprint(i + 1), Bad: hits, N: 45})
+		}
+		return stat.ShrinkRatesUnranked(s, 0.95)
+	}
+	out := []check.Check{row("batting records, beta-binomial, mean of all", rgbp, 0.267, 0.001, "1", pick(fit, func(r stat.ShrunkResult) float64 { return r.Mean }))}
+	for _, c := range []struct {
+		at             int
+		mean, low, upp float64
+	}{{1, .317, .222, .421}, {8, .267, .188, .354}, {11, .250, .172, .337}, {18, .225, .144, .318}} {
+		name := fmt.Sprintf("batting records, beta-binomial, player %d, ", c.at)
+		of := func(figure func(stat.Shrunk) float64) func() (float64, error) {
+			return pick(fit, func(r stat.ShrunkResult) float64 { return figure(r.Sites[c.at-1]) })
+		}
+		out = append(out,
+			row(name+"rate", rgbp, c.mean, 0.013, "1", of(func(s stat.Shrunk) float64 { return s.Mean })),
+			row(name+"from", rgbp, c.low, 0.013, "1", of(func(s stat.Shrunk) float64 { return s.Lower })),
+			row(name+"to", rgbp, c.upp, 0.013, "1", of(func(s stat.Shrunk) float64 { return s.Upper })))
+	}
+	return out
+}
+
 func agreement() []check.Check {
 	const (
 		ba   = "Bland & Altman, Lancet i (1986) 307-310, peak flow by two meters" + fromMemory

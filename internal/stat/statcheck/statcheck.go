@@ -25,7 +25,8 @@ const (
 // Checks are the named checks of package stat, for its test and the page of checks.
 func Checks() []check.Check {
 	return slices.Concat(constants(), shewhart(), rules(), ewma(), cusum(), capability(), anova(),
-		components(), gauge(), intervals(), sites(), plans(), sequential(), agreement(), screens())
+		components(), gauge(), intervals(), sites(), rates(), plans(), sequential(), sequentialCurves(), agreement(), screens(),
+		countCharts(), furtherDrift(), furtherAnova(), performance(), furtherGauge(), furtherPlans())
 }
 
 // of wraps a computation that gives one number.

@@ -3,7 +3,9 @@ package reportagree
 
 import (
 	"io"
+	"math"
 
+	"samecup.example/samecup/cmd/samecup/internal/reportround"
 	"samecup.example/samecup/cmd/samecup/internal/reportskip"
 	"samecup.example/samecup/cmd/samecup/internal/table"
 	"samecup.example/samecup/internal/stat"
@@ -59,5 +61,22 @@ func Build(path string, stdin io.Reader, q Question) (*Report, error) {
 	return r, err
 }
 
-// String writes the answer in words.
-func (r *Report) String() string { return r.Result.String() + reportskip.Words(r.Skipped) }
+// String writes the answer in words, to as many decimals as the spread of the
+// differences carries; the JSON form keeps every digit.
+func (r *Report) String() string {
+	a := r.Result
+	d := reportround.Decimals(a.SD)
+	a.Bias, a.SD, a.BiasSE, a.LimitSE = reportround.To(a.Bias, d), reportround.To(a.SD, d), reportround.To(a.BiasSE, d+1), reportround.To(a.LimitSE, d+1)
+	for _, b := range []*stat.Bounds{&a.BiasCI, &a.Limits, &a.LowerCI, &a.UpperCI} {
+		b.Lower, b.Upper = reportround.To(b.Lower, d), reportround.To(b.Upper, d)
+	}
+	for _, v := range []*float64{&a.Between, &a.Within} { // variances, told as deviations
+		sd := reportround.To(math.Sqrt(*v), d)
+		*v = sd * sd
+	}
+	if s := a.Slope; s != nil {
+		d := reportround.Decimals(s.Upper - s.Lower)
+		a.Slope = &stat.Index{Value: reportround.To(s.Value, d), Bounds: stat.Bounds{Lower: reportround.To(s.Lower, d), Upper: reportround.To(s.Upper, d)}}
+	}
+	return a.String() + reportskip.Words(r.Skipped)
+}

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 
+	"samecup.example/samecup/cmd/samecup/internal/reportskip"
 	"samecup.example/samecup/cmd/samecup/internal/table"
 	"samecup.example/samecup/internal/stat"
 )
@@ -44,6 +45,8 @@ type Config struct {
 type Report struct {
 	Charts  *stat.Charts    `json:"charts"`
 	Skipped []table.Skipped `json:"skipped,omitempty"`
+
+	wished float64 // run length asked for, 0 where none was
 }
 
 // Columns returns the columns that the chart reads, for table.Open.
@@ -79,7 +82,7 @@ func Make(t *table.Table, c Config) (*Report, error) {
 	if _, err := c.Columns(); err != nil {
 		return nil, err
 	}
-	r := &Report{}
+	r := &Report{wished: c.ARL}
 	kept, err := usable(t, c, r)
 	if err != nil {
 		return nil, err
@@ -287,19 +290,7 @@ func split(x []float64, starts []int) [][]float64 {
 
 // Text writes the charts in words, then the rows left out.
 func (r *Report) Text(w io.Writer) error {
-	var b strings.Builder
-	b.WriteString(r.Charts.String())
-	if len(r.Skipped) > 0 {
-		fmt.Fprintf(&b, "Left out: %d values that could not be used.\n", len(r.Skipped))
-		for i, s := range r.Skipped {
-			if i == 20 {
-				fmt.Fprintf(&b, "  and %d more\n", len(r.Skipped)-i)
-				break
-			}
-			fmt.Fprintf(&b, "  %s\n", s)
-		}
-	}
-	_, err := io.WriteString(w, b.String())
+	_, err := io.WriteString(w, r.words().String()+reportskip.Words(r.Skipped))
 	return err
 }
 

@@ -1,8 +1,13 @@
 package reportchart
 
 import (
+	"fmt"
+	"math/rand/v2"
+	"regexp"
 	"strings"
 	"testing"
+
+	"github.com/google/go-cmp/cmp"
 
 	"samecup.example/samecup/cmd/samecup/internal/table"
 )
@@ -95,5 +100,65 @@ func TestRestartOnARowWithoutReadingIsKept(t *testing.T) {
 	}
 	if got := r.Charts.Location.Restarts; len(got) != 1 || got[0].At != 3 || len(r.Skipped) != 1 {
 		t.Errorf("restarts %v, skipped %v", got, r.Skipped)
+	}
+}
+
+func TestFiguresAreReadableAndJSONKeepsEveryDigit(t *testing.T) {
+	r, err := makeFrom(t, "chart-yield.csv", base("i", "yield_g"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	before := r.Charts.Location.Points[0].Limits
+	var text strings.Builder
+	if err := r.Text(&text); err != nil {
+		t.Fatal(err)
+	}
+	if long := regexp.MustCompile(`\d\.\d{5,}`).FindString(text.String()); long != "" {
+		t.Errorf("%s has more digits than it carries:\n%s", long, text.String())
+	}
+	if diff := cmp.Diff(before, r.Charts.Location.Points[0].Limits); diff != "" {
+		t.Errorf("words changed the figures: %s", diff)
+	}
+}
+
+func TestALongChartSaysThatFalseAlarmsAreMany(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("y\n")
+	rng := rand.New(rand.NewPCG(3, 4))
+	for range 10_000 {
+		fmt.Fprintf(&b, "%.2f\n", 28+rng.NormFloat64())
+	}
+	tab, err := table.Read(strings.NewReader(b.String()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for kind, want := range map[string]string{"i": "In 10000 points many false alarms are to be expected even where nothing changed, about one in 370", "ewma": "Asked was a false alarm in 100 points"} {
+		c := base(kind, "y")
+		if kind == "ewma" {
+			c.ARL = 100
+		}
+		r, err := Make(tab, c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := r.words().String(); !strings.Contains(got, want) {
+			t.Errorf("%s lacks %q:\n%.1500s", kind, want, got)
+		}
+	}
+}
+
+func TestEqualCountsAreAskedAbout(t *testing.T) {
+	for rows, want := range map[int]bool{9: false, 40: true} {
+		tab, err := table.Read(strings.NewReader("y\n" + strings.Repeat("2\n", rows)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		r, err := Make(tab, base("c", "y"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.Contains(r.words().String(), "points are equal, which chance hardly gives"); got != want {
+			t.Errorf("%d rows: asked %v", rows, got)
+		}
 	}
 }

@@ -3,8 +3,10 @@
 package reportcompare
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"samecup.example/samecup/cmd/samecup/internal/reportskip"
@@ -140,7 +142,7 @@ func (r *Report) String() string {
 	b.WriteString("  assumes      independent checks chosen alike at every site; auditor-measured, not self-logged\n")
 	fmt.Fprintf(&b, "  n            %d checks at %d sites, %d bad\n", f.N, len(f.Sites), f.Bad)
 	fmt.Fprintf(&b, "  target       %.2f %%, %s\n", 100*f.Target, source)
-	fmt.Fprintf(&b, "  by chance    about %.1f of %d equal sites lie outside the 95 %% limits, %.2g outside 99.8 %%\n", 0.05*float64(len(f.Sites)), len(f.Sites), 0.002*float64(len(f.Sites)))
+	fmt.Fprintf(&b, "  by chance    were all %d sites alike, about %.1f would lie outside the 95 %% limits and %.2g outside the 99.8 %% limits\n", len(f.Sites), 0.05*float64(len(f.Sites)), 0.002*float64(len(f.Sites)))
 	fmt.Fprintf(&b, "\n  %-22s %9s %7s  %-15s %-15s %s\n", "site", "bad/n", "rate %", "95 % Wilson", "95 % limits", "finding")
 	for _, s := range f.Sites {
 		fmt.Fprintf(&b, "  %-22s %9s %7.2f  %-15s %-15s %s", s.Site, fmt.Sprintf("%d/%d", s.Bad, s.N), 100*s.Rate, pct(s.Wilson), pct(s.Near), s.Band)
@@ -149,29 +151,68 @@ func (r *Report) String() string {
 		}
 		b.WriteString("\n")
 	}
-	if r.Shrunk != nil {
-		fmt.Fprintf(&b, "\nShrunken rates (empirical Bayes, beta-binomial); %s.\n", r.Shrunk.Note)
-		fmt.Fprintf(&b, "  %-22s %7s  %-15s %s\n", "site", "rate %", "95 % interval", "rank, 1 is the lowest rate")
-		for _, s := range r.Shrunk.Sites {
-			fmt.Fprintf(&b, "  %-22s %7.2f  %-15s %d to %d\n", s.Site, 100*s.Mean, pct(s.Bounds), s.RankLow, s.RankHigh)
-		}
-	}
-	if r.Mix != nil {
-		fmt.Fprintf(&b, "\nAdjusted for the mix of %s: direct compares sites with each other, the ratio each with the chain.\n", r.Kind)
-		fmt.Fprintf(&b, "  %-22s %7s %9s  %-15s %s\n", "site", "raw %", "direct %", "95 % interval", "bad/expected")
-		for _, a := range r.Mix {
-			direct, in, ratio := "-", "no checks of "+strings.Join(a.Missing, ", "), "nothing expected"
-			if a.Direct != nil {
-				direct, in = fmt.Sprintf("%.2f", 100*a.Direct.Value), pct(a.Direct.Bounds)
-			}
-			if a.Ratio != nil {
-				ratio = fmt.Sprintf("%.2f (%.2f to %.2f)", a.Ratio.Value, a.Ratio.Lower, a.Ratio.Upper)
-			}
-			fmt.Fprintf(&b, "  %-22s %7.2f %9s  %-15s %s\n", a.Site, 100*a.Raw, direct, in, ratio)
-		}
-	}
+	r.shrunkWords(&b)
+	r.mixWords(&b)
 	b.WriteString(reportskip.Words(r.Skipped))
 	return b.String()
+}
+
+func (r *Report) shrunkWords(b *strings.Builder) {
+	s := r.Shrunk
+	if s == nil {
+		return
+	}
+	b.WriteString("\nProbable rates: each site's rate drawn towards that of all, the more so the fewer its checks (beta-binomial model);\n")
+	fmt.Fprintf(b, "%s.\n", s.Note)
+	fmt.Fprintf(b, "  %-22s %7s  %-15s %s\n", "site", "rate %", fmt.Sprintf("%g %% interval", 100*s.Conf), "rank, 1 is the lowest rate")
+	low, high := 1, len(s.Sites)
+	for _, s := range s.Sites {
+		fmt.Fprintf(b, "  %-22s %7.2f  %-15s %d to %d\n", s.Site, 100*s.Mean, pct(s.Bounds), s.RankLow, s.RankHigh)
+		low, high = max(low, s.RankLow), min(high, s.RankHigh)
+	}
+	if slack := len(s.Sites) / 10; low <= 1+slack && high >= len(s.Sites)-slack {
+		b.WriteString("No ranking is possible: each site may have any rank, or nearly any.\n")
+	}
+}
+
+func (r *Report) mixWords(b *strings.Builder) {
+	if r.Mix == nil {
+		return
+	}
+	fmt.Fprintf(b, "\nAdjusted for the mix of %s: direct compares sites with each other, the ratio each with the chain.\n", r.Kind)
+	fmt.Fprintf(b, "  %-22s %7s %9s  %-15s %s\n", "site", "raw %", "direct %", "95 % interval", "bad/expected")
+	for _, a := range r.mixInOrder() {
+		direct, in, ratio := "-", "", "nothing expected"
+		if a.Direct != nil {
+			direct, in = fmt.Sprintf("%.2f", 100*a.Direct.Value), pct(a.Direct.Bounds)
+		}
+		if a.Ratio != nil {
+			ratio = fmt.Sprintf("%.2f (%.2f to %.2f)", a.Ratio.Value, a.Ratio.Lower, a.Ratio.Upper)
+		}
+		if a.Direct == nil {
+			ratio += "; no direct rate without checks of " + some(a.Missing)
+		}
+		fmt.Fprintf(b, "  %-22s %7.2f %9s  %-15s %s\n", a.Site, 100*a.Raw, direct, in, ratio)
+	}
+}
+
+// mixInOrder lists the sites as the funnel does, so that the tables can be read
+// side by side.
+func (r *Report) mixInOrder() []stat.Adjusted {
+	at := make(map[string]int, len(r.Funnel.Sites))
+	for i, s := range r.Funnel.Sites {
+		at[s.Site] = i
+	}
+	return slices.SortedStableFunc(slices.Values(r.Mix), func(a, b stat.Adjusted) int { return cmp.Compare(at[a.Site], at[b.Site]) })
+}
+
+// some names the first few of a list.
+func some(list []string) string {
+	const most = 3
+	if len(list) <= most+1 {
+		return strings.Join(list, ", ")
+	}
+	return fmt.Sprintf("%s and %d more", strings.Join(list[:most], ", "), len(list)-most)
 }
 
 func pct(b stat.Bounds) string { return fmt.Sprintf("%.2f to %.2f", 100*b.Lower, 100*b.Upper) }

@@ -24,8 +24,8 @@ type Question struct {
 	Lot       int
 	Level     int
 	// Published tables and their switching.
-	TableAQL           float64
-	Severity, Outcomes string
+	TableAQL                         float64
+	Severity, Outcomes, OutcomesFile string
 	// Non-inferiority.
 	Pass, Margin, Power, Rho float64
 	Cluster                  int
@@ -47,9 +47,8 @@ type Report struct {
 	OC         []Point              `json:"oc,omitempty"`
 	Letter     string               `json:"code_letter,omitempty"`
 	LetterN    int                  `json:"code_letter_n,omitempty"`
-	Missing    string               `json:"missing,omitempty"`
 	Master     *stat.MasterPlan     `json:"table_plan,omitempty"`
-	Severities []stat.Severity      `json:"severities,omitempty"`
+	Switch     *SwitchReport        `json:"switching,omitempty"`
 	Trial      *stat.NonInferiority `json:"non_inferiority,omitempty"`
 
 	q Question
@@ -109,7 +108,7 @@ func (r *Report) String() string {
 	case r.Sequential != nil:
 		b.WriteString(r.Sequential.String())
 		if len(r.Curve) > 0 {
-			fmt.Fprintf(&b, "\nExact chances and average number of checks\n  %8s %8s %8s %12s %8s\n", "bad %", "accept", "reject", "cannot tell", "checks")
+			fmt.Fprintf(&b, "\nFor each true share of bad drinks, the exact chance of each answer and the checks until then on average\n  %8s %8s %8s %12s %8s\n", "bad %", "accept", "reject", "cannot tell", "checks")
 			for _, p := range r.Curve {
 				fmt.Fprintf(&b, "  %8.3f %8.4f %8.4f %12.4f %8.1f\n", 100*p.P, p.PAccept, p.PReject, p.CannotTell, p.ASN)
 			}
@@ -131,14 +130,14 @@ func (r *Report) String() string {
 		}
 	case r.Letter != "":
 		r.letterWords(&b)
-	case r.Severities != nil:
-		r.switchWords(&b)
+	case r.Switch != nil:
+		r.Switch.words(&b, q)
 	case r.Trial != nil:
 		b.WriteString("Trial to show a method to be no worse\n  method       (z of alpha + z of power)^2 2 p (1-p) / margin^2, times 1 + (m-1) rho\n")
 		b.WriteString("  assumes      both arms pass alike; one-sided\n")
 		fmt.Fprintf(&b, "  asked        pass %.4g %%, margin %.4g points, alpha %.4g, power %.4g, %d checks a cluster, rho %.4g\n",
 			100*q.Pass, 100*q.Margin, q.Alpha, q.Power, q.Cluster, q.Rho)
-		fmt.Fprintf(&b, "  n            %d for each arm, %d with the design effect %.4g\n\nWith fewer the answer is \"cannot tell yet\", not \"fine\". A safety event stops the trial at any n.\n",
+		fmt.Fprintf(&b, "  n            %d checks in each arm if all were independent, %d since those of a cluster are alike (design effect %.4g)\n\nWith fewer the answer is \"cannot tell yet\", not \"fine\". A safety event stops the trial at any n.\n",
 			r.Trial.PerArm, r.Trial.WithDesign, r.Trial.DesignEffect)
 	}
 	return b.String()

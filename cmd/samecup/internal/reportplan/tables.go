@@ -10,9 +10,12 @@ import (
 // Letter answers for --lot, with --table-aql as a plan of the published tables.
 func Letter(q Question) (*Report, error) {
 	l, n, err := stat.CodeLetter(q.Lot, q.Level)
-	r := &Report{Letter: l, LetterN: n, Missing: stat.SwitchMissing, q: q}
-	if err != nil || q.TableAQL == 0 {
-		return r, err
+	if err != nil {
+		return nil, err
+	}
+	r := &Report{Letter: l, LetterN: n, q: q}
+	if q.TableAQL == 0 {
+		return r, nil
 	}
 	m, err := stat.Master(l, q.TableAQL, stat.Severity(q.Severity))
 	if err != nil {
@@ -63,54 +66,5 @@ func (r *Report) letterWords(b *strings.Builder) {
 		}
 		b.WriteString("\n")
 	}
-	fmt.Fprintf(b, "%s\n", r.Missing)
-}
-
-// mostOutcomes bounds the list of lots.
-const mostOutcomes = 10_000
-
-// Switch answers for --outcomes.
-func Switch(q Question) (*Report, error) {
-	if q.Outcomes == "" || len(q.Outcomes) > mostOutcomes {
-		return nil, fmt.Errorf("--outcomes holds %d lots, allowed: 1 to %d, a for accepted and r for rejected", len(q.Outcomes), mostOutcomes)
-	}
-	r := &Report{q: q}
-	var s stat.Switching
-	for i, c := range q.Outcomes {
-		var err error
-		switch c {
-		case 'a', 'r':
-			_, err = s.Lot(c == 'a')
-		case 'b':
-			err = s.Between()
-		case 's':
-			err = s.StartReduced()
-		default:
-			return nil, fmt.Errorf("--outcomes: %q at place %d, allowed: a for accepted, r for rejected, b for between the numbers on reduced, s to start reduced", c, i+1)
-		}
-		v := s.Severity()
-		if err != nil {
-			return nil, fmt.Errorf("--outcomes, place %d: %w", i+1, err)
-		}
-		r.Severities = append(r.Severities, v)
-	}
-	return r, nil
-}
-
-func (r *Report) switchWords(b *strings.Builder) {
-	b.WriteString("Severity of inspection\n  method       switching rules of MIL-STD-105E (1989), 4.7 and 4.8, starting on normal\n")
-	b.WriteString("  assumes      lots in order, first inspections only, each judged by the plan of its severity\n")
-	fmt.Fprintf(b, "  n            %d lots\n\n", len(r.Severities))
-	was := stat.SeverityNormal
-	for i, v := range r.Severities {
-		if v != was {
-			fmt.Fprintf(b, "After lot %d: from %s to %s.\n", i+1, was, v)
-		}
-		was = v
-	}
-	fmt.Fprintf(b, "The next lot: %s inspection.\n", was)
-	if was == stat.SeverityDiscontinued {
-		b.WriteString("Stop checking and put the cause right first; five rejections on tightened inspection say that it was not.\n")
-	}
-	fmt.Fprintf(b, "%s\n", stat.SwitchMissing)
+	b.WriteString("The severity changes with the lots that came before: --outcomes or --outcomes-file follows it.\n")
 }

@@ -18,7 +18,11 @@ func Words(skipped []table.Skipped) string {
 		return ""
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "\nLeft out, %d values that cannot be used:\n", len(skipped))
+	what := "values that cannot be used"
+	if len(skipped) == 1 {
+		what = "value that cannot be used"
+	}
+	fmt.Fprintf(&b, "\nLeft out, %d %s:\n", len(skipped), what)
 	for i, s := range skipped {
 		if i == most {
 			fmt.Fprintf(&b, "  and %d more (--json lists all)\n", len(skipped)-most)

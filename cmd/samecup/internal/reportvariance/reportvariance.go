@@ -8,6 +8,7 @@ import (
 	"sort"
 	"strings"
 
+	"samecup.example/samecup/cmd/samecup/internal/reportskip"
 	"samecup.example/samecup/cmd/samecup/internal/table"
 	"samecup.example/samecup/internal/stat"
 )
@@ -155,8 +156,6 @@ func (r Report) String() string {
 			fmt.Fprintf(&b, "  %-28s n %6d  %+9.3g  (%+.3g to %+.3g)  rank %d to %d\n", e.Level, e.N, e.Effect, e.Low, e.High, e.RankLow, e.RankHigh)
 		}
 	}
-	if n := len(r.Skipped); n > 0 {
-		fmt.Fprintf(&b, "\n%d rows left out, the first: %s.\n", n, r.Skipped[0])
-	}
+	b.WriteString(reportskip.Words(r.Skipped))
 	return b.String()
 }

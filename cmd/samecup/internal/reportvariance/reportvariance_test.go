@@ -51,7 +51,7 @@ func TestTeamsThatDoNotMoveAreSaidSo(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"site-team effect", "1 rows left out", "line 122"} {
+	for _, want := range []string{"site-team effect", "Left out, 1 value", "line 122"} {
 		if !strings.Contains(got.String(), want) {
 			t.Errorf("no %q in:\n%s", want, got)
 		}
