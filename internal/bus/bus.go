@@ -25,7 +25,7 @@ import (
 // The streams.
 const (
 	// StreamBook carries what the authority signs to stations: releases, key
-	// lists, assignments and stop lists. It keeps the last message of each
+	// lists, placements, assignments and stop lists. It keeps the last message of each
 	// subject, and anybody may read a subject directly; a push is only a bell.
 	StreamBook = "BOOK"
 	// StreamActs carries what people at a station did to the authority.
@@ -43,6 +43,7 @@ const (
 	prefixPresence  = "samecup.presence."
 	prefixKeys      = "samecup.keys."
 	prefixAssign    = "samecup.assignment."
+	prefixPlace     = "samecup.placement."
 	prefixStops     = "samecup.stops."
 	prefixAct       = "samecup.act."
 
@@ -90,6 +91,14 @@ func AssignmentSubject(site string) string { return prefixAssign + site }
 // AssignmentSubjects matches those of all sites.
 const AssignmentSubjects = prefixAssign + "*"
 
+// PlacementSubject is where a station's newest placement stands. It is the
+// station's own, so that what a station may read need not change when its site
+// moves.
+func PlacementSubject(site, station string) string { return prefixPlace + site + "." + station }
+
+// PlacementSubjects matches those of all stations.
+const PlacementSubjects = prefixPlace + "*.*"
+
 // StopListSubject is where a version of the stop list is published, and stays.
 func StopListSubject(version uint64) string { return prefixStops + strconv.FormatUint(version, 10) }
 
@@ -116,9 +125,9 @@ func PresenceSubject(site, station string) string { return prefixPresence + site
 const PresenceSubjects = prefixPresence + "*.*"
 
 // SplitStationSubject takes the site and station off a build, deviation,
-// presence or act subject.
+// presence, act or placement subject.
 func SplitStationSubject(subject string) (site, station string, ok bool) {
-	for _, p := range [...]string{prefixBuild, prefixDeviation, prefixPresence, prefixAct} {
+	for _, p := range [...]string{prefixBuild, prefixDeviation, prefixPresence, prefixAct, prefixPlace} {
 		if rest, found := strings.CutPrefix(subject, p); found {
 			site, station, ok = strings.Cut(rest, ".")
 			return site, station, ok && site != "" && station != "" && !strings.Contains(station, ".")
@@ -132,6 +141,13 @@ func SplitStationSubject(subject string) (site, station string, ok bool) {
 // full, so that a station's outbox waits and nothing old is dropped. BOOK is
 // what a station needs; the authority's database keeps all.
 func EnsureStreams(ctx context.Context, js jetstream.JetStream) error {
+	return EnsureReplicated(ctx, js, 1)
+}
+
+// EnsureReplicated is EnsureStreams on a cluster, where so many servers keep
+// each stream: 1, 3 or 5. An acknowledgement then means that most of them have
+// synced the message.
+func EnsureReplicated(ctx context.Context, js jetstream.JetStream, replicas int) error {
 	queue := func(name, subjects string, most int64) jetstream.StreamConfig {
 		return jetstream.StreamConfig{
 			Name:       name,
@@ -147,7 +163,7 @@ func EnsureStreams(ctx context.Context, js jetstream.JetStream) error {
 	for _, cfg := range []jetstream.StreamConfig{
 		{
 			Name:              StreamBook,
-			Subjects:          []string{BookSubjects, KeyListSubjects, AssignmentSubjects, StopListSubjects},
+			Subjects:          []string{BookSubjects, KeyListSubjects, PlacementSubjects, AssignmentSubjects, StopListSubjects},
 			AllowDirect:       true,
 			Retention:         jetstream.LimitsPolicy,
 			Discard:           jetstream.DiscardOld,
@@ -160,6 +176,7 @@ func EnsureStreams(ctx context.Context, js jetstream.JetStream) error {
 		queue(StreamDeviations, prefixDeviation+"*.*", maxStreamBytes),
 		queue(StreamActs, prefixAct+"*.*", maxActBytes),
 	} {
+		cfg.Replicas = replicas
 		if _, err := js.CreateOrUpdateStream(ctx, cfg); err != nil {
 			return fmt.Errorf("stream %s: %w", cfg.Name, err)
 		}

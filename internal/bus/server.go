@@ -3,6 +3,7 @@ package bus
 import (
 	"errors"
 	"fmt"
+	"net/url"
 	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
@@ -19,7 +20,22 @@ type ServerConfig struct {
 	Port int
 	// MaxStoreBytes bounds what the streams may take on disk; 0 means 20 GiB.
 	MaxStoreBytes int64
-	Log           *zap.Logger
+	// Cluster makes the server one of several; nil means that it is alone.
+	Cluster *Cluster
+	Log     *zap.Logger
+}
+
+// Cluster is how a server finds the others. JetStream needs three servers or
+// more to go on when one is lost.
+type Cluster struct {
+	// Name of this server, another for each.
+	Name string
+	// Host and Port are where the others reach it.
+	Host string
+	Port int
+	// Routes are URLs of all servers, such as "nats://bus-2:6222"; its own among
+	// them is passed over.
+	Routes []string
 }
 
 // Server is a running in-process bus.
@@ -49,7 +65,7 @@ func StartServer(cfg ServerConfig) (*Server, error) {
 	if cfg.Log == nil {
 		cfg.Log = zap.NewNop()
 	}
-	srv, err := server.NewServer(&server.Options{
+	opts := &server.Options{
 		ServerName:         "samecup-bus",
 		Host:               cfg.Host,
 		Port:               cfg.Port,
@@ -63,7 +79,13 @@ func StartServer(cfg ServerConfig) (*Server, error) {
 		// Its signal handler would end the process before our own shutdown.
 		NoSigs: true,
 		NoLog:  true,
-	})
+	}
+	if cfg.Cluster != nil {
+		if err := cfg.Cluster.apply(opts); err != nil {
+			return nil, err
+		}
+	}
+	srv, err := server.NewServer(opts)
 	if err != nil {
 		return nil, fmt.Errorf("bus: %w", err)
 	}
@@ -80,6 +102,25 @@ func StartServer(cfg ServerConfig) (*Server, error) {
 	}
 	cfg.Log.Info("bus up", zap.String("url", srv.ClientURL()), zap.String("store", cfg.StoreDir))
 	return &Server{srv: srv, log: cfg.Log}, nil
+}
+
+func (c *Cluster) apply(opts *server.Options) error {
+	if c.Name == "" {
+		return errors.New("bus: a server of a cluster needs a name of its own")
+	}
+	if len(c.Routes) == 0 {
+		return fmt.Errorf("bus: server %s of a cluster has no routes; name those of all servers", c.Name)
+	}
+	opts.ServerName = c.Name
+	opts.Cluster = server.ClusterOpts{Name: "samecup", Host: c.Host, Port: c.Port}
+	for _, r := range c.Routes {
+		u, err := url.Parse(r)
+		if err != nil || u.Host == "" {
+			return fmt.Errorf("bus: route %q: write a URL such as nats://bus-2:6222", r)
+		}
+		opts.Routes = append(opts.Routes, u)
+	}
+	return nil
 }
 
 // URL is where clients connect.

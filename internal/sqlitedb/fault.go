@@ -33,6 +33,11 @@ func FaultOf(err error) Fault {
 	if !ok {
 		return NoFault
 	}
+	if e.Code() == sqlite3.SQLITE_IOERR_SHMSIZE {
+		// It could not make the index of the write-ahead log as long as it must be,
+		// which takes room and nothing else.
+		return Full
+	}
 	// The low byte is the kind, the rest says where.
 	switch e.Code() & 0xff {
 	case sqlite3.SQLITE_FULL:
