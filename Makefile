@@ -15,6 +15,10 @@ help: ## list the verbs
 build: ## build bin/samecup
 	CGO_ENABLED=0 go build -trimpath -ldflags '-s -w' -o $(BIN)/samecup ./cmd/samecup
 
+.PHONY: station
+station: ## build bin/samecup-station, the agent alone, for a small machine
+	CGO_ENABLED=0 go build -tags station -trimpath -ldflags '-s -w' -o $(BIN)/samecup-station ./cmd/samecup
+
 .PHONY: demo
 demo: ## run the chain on this machine
 	go run ./cmd/samecup demo

@@ -21,7 +21,7 @@ centre site add tannery-row --name "Tannery Row" --region harbour --time-zone Eu
 BAR_1_CODE=$(centre station-code tannery-row bar-1)
 BAR_2_CODE=$(centre station-code tannery-row bar-2)
 export BAR_1_CODE BAR_2_CODE
-docker compose --profile stations up --detach
+docker compose --profile stations up --build --detach
 
 docker compose run --rm --no-deps -T -v "$PWD/../testdata/harbour-finch-counter:/book:ro" \
   authority publish /book --to authority:7100 --note "first book"

@@ -111,7 +111,7 @@ func (a *Agent) addAct(ctx context.Context, person string, act *pb.StationAct) e
 		return err
 	case err != nil:
 		a.log.Error("an act cannot be stored", zap.Error(err))
-		return rpc.Fail(codes.Unavailable, "LOG_UNAVAILABLE", "it was not kept: "+cannotStore(err), nil)
+		return rpc.Fail(codes.Unavailable, "LOG_UNAVAILABLE", "it was not kept: "+cannotStore(a.cfg.Dir, err), nil)
 	}
 	if added {
 		a.acts.send()

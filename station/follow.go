@@ -33,27 +33,18 @@ const (
 // the bus keeps no state for a station and nothing waits for a redelivery.
 func (a *Agent) follow(ctx context.Context, nc *nats.Conn, js jetstream.JetStream) {
 	arrivals := make(chan *nats.Msg)
-	for _, subject := range a.subjects() {
-		sub, err := nc.Subscribe(subject, func(m *nats.Msg) {
-			select {
-			case arrivals <- m:
-			case <-ctx.Done():
-			}
-		})
-		if err == nil {
-			err = sub.SetPendingLimits(pendingMessages, pendingBytes)
+	ears := newEars(nc, a.log, func(m *nats.Msg) {
+		select {
+		case arrivals <- m:
+		case <-ctx.Done():
 		}
-		if err != nil {
-			// The direct reads go on all the same.
-			a.log.Error("what the centre pushes cannot be heard", zap.String("subject", subject), zap.Error(err))
-			continue
-		}
-		defer func() { _ = sub.Unsubscribe() }()
-	}
+	})
+	defer ears.tune(nil)
 	var tries backoff
 	need := true
 	up, behind := a.up.wait(), a.behind.wait()
 	for ctx.Err() == nil {
+		ears.tune(a.subjects())
 		wait := idle
 		if need && nc.IsConnected() {
 			err := a.sync(ctx, js)
@@ -76,7 +67,7 @@ func (a *Agent) follow(ctx context.Context, nc *nats.Conn, js jetstream.JetStrea
 		select {
 		case m := <-arrivals:
 			a.arrive(ctx, js, m)
-			need = need || len(a.shelf.Missing(a.cfg.Now())) > 0
+			need = need || len(a.shelf.Missing(a.cfg.Now())) > 0 || a.keep.inDoubt.Load()
 		case <-up:
 			up = a.up.wait()
 			a.keep.forgive(ctx)
@@ -96,8 +87,8 @@ func (a *Agent) subjects() []string {
 	if a.deaf {
 		return nil
 	}
-	out := []string{bus.KeyListSubjects, bus.StopListSubjects, bus.AssignmentSubject(a.id.Site)}
-	for _, s := range a.id.Scopes {
+	out := []string{bus.KeyListSubjects, bus.PlacementSubject(a.id.Site, a.id.Station), bus.StopListSubjects, bus.AssignmentSubject(a.id.Site)}
+	for _, s := range a.keep.scopes() {
 		out = append(out, bus.ReleaseSubjects(s))
 	}
 	return out
@@ -105,10 +96,15 @@ func (a *Agent) subjects() []string {
 
 // taker is what takes the documents of a subject.
 func (a *Agent) taker(subject string) func(context.Context, []byte) (bool, error) {
-	under := func(all string) bool { return strings.HasPrefix(subject, strings.TrimSuffix(all, "*")) }
+	under := func(all string) bool {
+		prefix, _, _ := strings.Cut(all, "*")
+		return strings.HasPrefix(subject, prefix)
+	}
 	switch {
 	case under(bus.KeyListSubjects):
 		return a.keep.takeKeyList
+	case under(bus.PlacementSubjects):
+		return a.keep.takePlacement
 	case under(bus.StopListSubjects):
 		return a.keep.takeStops
 	case under(bus.AssignmentSubjects):
@@ -171,7 +167,8 @@ func (a *Agent) refuse(ctx context.Context, r *release.Refusal) {
 }
 
 // sync reads what is newest: key lists, since all else hangs on them; the stop
-// list, since it cannot wait; the assignment; and the releases that it names.
+// list, since it cannot wait; the placement; the assignment; and the releases
+// that it names.
 // An error means that something is still missing.
 func (a *Agent) sync(ctx context.Context, js jetstream.JetStream) error {
 	open, cancel := context.WithTimeout(ctx, sendDeadline)
@@ -192,9 +189,13 @@ func (a *Agent) sync(ctx context.Context, js jetstream.JetStream) error {
 			return err
 		}
 	}
+	if err := a.fetch(ctx, book, bus.PlacementSubject(a.id.Site, a.id.Station)); err != nil && !errors.Is(err, jetstream.ErrMsgNotFound) {
+		return err
+	}
 	if err := a.fetch(ctx, book, bus.AssignmentSubject(a.id.Site)); err != nil && !errors.Is(err, jetstream.ErrMsgNotFound) {
 		return err
 	}
+	a.keep.placed(ctx)
 	var missing []error
 	for _, o := range a.shelf.Missing(a.cfg.Now()) {
 		if a.shelf.ByNumber(o.Release) != nil {

@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"samecup.example/samecup/internal/release"
 	pb "samecup.example/samecup/proto/samecup/v1"
@@ -32,7 +33,8 @@ type Identity struct {
 	Version int    `json:"version"`
 	Site    string `json:"site"`
 	Station string `json:"station"`
-	// Scopes from the widest to the most specific.
+	// Scopes from the widest to the most specific, as of the enrolment; a
+	// placement that came later stands above them.
 	Scopes []string `json:"scopes"`
 	BusURL string   `json:"bus_url"`
 	// TimeZone is an IANA name, for showing times.
@@ -46,7 +48,7 @@ type Identity struct {
 // keys and floors anew if they do not or are damaged.
 func Enrol(ctx context.Context, dir string, fleet pb.FleetServiceClient, code string) (err error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
-		return fmt.Errorf("make the station's directory: %w", err)
+		return diskWords(dir, fmt.Errorf("make the station's directory: %w", err))
 	}
 	lock, err := lockDir(dir)
 	if err != nil {
@@ -71,7 +73,7 @@ func Enrol(ctx context.Context, dir string, fleet pb.FleetServiceClient, code st
 	if old != nil && (old.Site != id.Site || old.Station != id.Station) {
 		return fmt.Errorf("directory %s belongs to station %s/%s, and the code is for %s/%s: name another directory", dir, old.Site, old.Station, id.Site, id.Station)
 	}
-	trust, err := enrolTrust(dir, res.GetKeyLists())
+	trust, err := enrolTrust(dir, id, res)
 	if err != nil {
 		return fmt.Errorf("the centre's answer to the enrolment cannot be used: %w", err)
 	}
@@ -90,9 +92,34 @@ func Enrol(ctx context.Context, dir string, fleet pb.FleetServiceClient, code st
 	return durable.WriteFile(filepath.Join(dir, identityFile), append(raw, '\n'))
 }
 
-// enrolTrust leads what is trusted so far on to the last of the lists, or
-// starts from the first.
-func enrolTrust(dir string, lists [][]byte) (*release.Trust, error) {
+// enrolTrust leads what is trusted so far on to the last of the lists and to the
+// placement, or starts from the first.
+func enrolTrust(dir string, id *Identity, res *pb.EnrolStationResponse) (*release.Trust, error) {
+	fresh, err := freshTrust(res.GetKeyLists())
+	if err != nil {
+		return nil, err
+	}
+	place := func(t *release.Trust) error {
+		if len(res.GetPlacement()) == 0 {
+			return nil // it comes over the bus
+		}
+		p, err := t.VerifyPlacement(res.GetPlacement(), id.Site, id.Station)
+		if err == nil && !slices.Equal(release.Scopes(p.Region, p.Site), id.Scopes) {
+			err = fmt.Errorf("names region %q, and the scopes are %q", p.Region, id.Scopes)
+		}
+		return err
+	}
+	if err := place(fresh); err != nil {
+		return nil, fmt.Errorf("placement: %w", err)
+	}
+	if held := heldTrust(dir, res.GetKeyLists(), fresh); held != nil && place(held) == nil {
+		return held, nil
+	}
+	return fresh, nil
+}
+
+// freshTrust starts from the first list.
+func freshTrust(lists [][]byte) (*release.Trust, error) {
 	if len(lists) == 0 {
 		return nil, errors.New("key_lists is empty: without one no release could be verified")
 	}
@@ -105,13 +132,19 @@ func enrolTrust(dir string, lists [][]byte) (*release.Trust, error) {
 	if err != nil {
 		return nil, fmt.Errorf("key_lists: %w", err)
 	}
+	return fresh, nil
+}
+
+// heldTrust is what is trusted in dir, led on to the last of the lists; nil where
+// it cannot be read or the lists do not lead on from it.
+func heldTrust(dir string, lists [][]byte, fresh *release.Trust) *release.Trust {
 	raw, err := readState(dir)
 	if err != nil {
-		return fresh, nil
+		return nil
 	}
 	held, err := release.Open(raw)
 	if err != nil {
-		return fresh, nil
+		return nil
 	}
 	for i, l := range lists {
 		_, err := held.AddKeyList(l)
@@ -120,13 +153,13 @@ func enrolTrust(dir string, lists [][]byte) (*release.Trust, error) {
 			continue
 		}
 		if err != nil {
-			return fresh, nil
+			return nil
 		}
 	}
 	if held.Version() != fresh.Version() || !bytes.Equal(held.KeyListEnvelope(), fresh.KeyListEnvelope()) {
-		return fresh, nil
+		return nil
 	}
-	return held, nil
+	return held
 }
 
 func readState(dir string) ([]byte, error) {

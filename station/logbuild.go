@@ -57,7 +57,7 @@ func (a *Agent) LogBuild(ctx context.Context, req *pb.LogBuildRequest) (*pb.LogB
 		return nil, rpc.Fail(codes.Unavailable, "STATION_STOPPING", "the station is stopping; send the build again", nil)
 	}
 	a.log.Error("a build cannot be stored", zap.String("build", m.GetId()), zap.Error(err))
-	return nil, rpc.Fail(codes.Unavailable, "LOG_UNAVAILABLE", "the build was not logged: "+cannotStore(err), nil)
+	return nil, rpc.Fail(codes.Unavailable, "LOG_UNAVAILABLE", "the build was not logged: "+cannotStore(a.cfg.Dir, err), nil)
 }
 
 // judge checks and judges a build and makes what is to be stored and answered.

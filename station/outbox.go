@@ -55,11 +55,18 @@ func (a *Agent) sendBuilds(ctx context.Context, js jetstream.JetStream) {
 }
 
 // send tries until the stream has the message, or ctx ends. A full stream is
-// an outage like any other: nothing is dropped, the outbox waits.
+// an outage like any other: nothing is dropped, the outbox waits. With no bus at
+// all there is nothing to try, for days on end and each time that a build is logged.
 func (a *Agent) send(ctx context.Context, js jetstream.JetStream, stream string, m *nats.Msg) bool {
 	var tries backoff
 	for {
 		up := a.up.wait()
+		if nc := a.nc.Load(); nc != nil && !nc.IsConnected() {
+			if a.pause(ctx, backoffMost, up, nil); ctx.Err() != nil {
+				return false
+			}
+			continue
+		}
 		_, news := a.store.State()
 		err := publish(ctx, js, stream, m, up)
 		if err == nil {

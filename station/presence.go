@@ -113,7 +113,7 @@ func (a *Agent) expected() *pb.Standing {
 // lags compares what the centre has with what is held, rather than trust that
 // everything was pushed.
 func (a *Agent) lags(s *pb.Standing) bool {
-	return s.GetKeyList() > a.keep.version() || s.GetStopList() > a.stopVersion() || s.GetAssignment() > a.shelf.Serial()
+	return s.GetKeyList() > a.keep.version() || s.GetStopList() > a.stopVersion() || s.GetAssignment() > a.shelf.Serial() || s.GetPlacement() > a.keep.placement()
 }
 
 // presence is what the station says of itself.
@@ -127,7 +127,7 @@ func (a *Agent) presence(ctx context.Context) (*pb.Presence, error) {
 		Site: a.id.Site, Station: a.id.Station, Release: s.Release, NextRelease: s.NextRelease,
 		OutboxDepth: s.OutboxDepth, LastSequence: s.LastSequence, SentTime: timestamppb.New(a.cfg.Now()),
 		ClockOffsetMs: s.ClockOffset.Milliseconds(), Refusals: refusals,
-		Assignment: s.Assignment, StopList: s.StopList, KeyList: s.KeyList, Stale: s.Stale, UsedReleases: a.used.since(a.cfg.Now()),
+		Assignment: s.Assignment, StopList: s.StopList, KeyList: s.KeyList, Stale: s.Stale, UsedReleases: a.used.since(a.cfg.Now()), Placement: a.keep.placement(),
 	}
 	if !s.LastBuild.IsZero() {
 		p.LastBuildTime = timestamppb.New(s.LastBuild)

@@ -9,6 +9,7 @@ import (
 
 	"samecup.example/samecup/internal/drink"
 	"samecup.example/samecup/internal/rpc"
+	"samecup.example/samecup/internal/wire"
 	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/station/shelf"
 )
@@ -28,7 +29,7 @@ func (s *service) ListServings(context.Context, *pb.ListServingsRequest) (*pb.Li
 	if err != nil {
 		return nil, err
 	}
-	return &pb.ListServingsResponse{Release: h.Number, Servings: h.Servings}, nil
+	return &pb.ListServingsResponse{Release: h.Number, Servings: wire.BookToProto(h.Book).GetServings()}, nil
 }
 
 func (s *service) GetCard(_ context.Context, req *pb.GetCardRequest) (*pb.GetCardResponse, error) {
@@ -85,9 +86,11 @@ func (s *service) ListStops(ctx context.Context, _ *pb.StationServiceListStopsRe
 		res.ConfirmTime = timestamppb.New(f.StopList)
 	}
 	if o := a.shelf.InForce(now); o != nil {
-		for _, sv := range o.Held.Servings {
-			if list.Stops.Serving(o.Held.Serving(sv.GetId())) {
-				res.Servings = append(res.Servings, sv.GetId())
+		for i := range o.Held.Book.Drinks {
+			for j := range o.Held.Book.Drinks[i].Servings {
+				if sv := &o.Held.Book.Drinks[i].Servings[j]; list.Stops.Serving(sv) {
+					res.Servings = append(res.Servings, sv.ID)
+				}
 			}
 		}
 	}

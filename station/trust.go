@@ -53,6 +53,10 @@ type keeper struct {
 	// said of orders, since the last assignment.
 	bad  map[orderKey]*release.Refusal
 	told map[orderKey]release.Reason
+	// certain is set while doubtful objections are told as well; inDoubt says
+	// that some were not.
+	certain bool
+	inDoubt atomic.Bool
 }
 
 type spare struct {
@@ -79,7 +83,7 @@ func openKeeper(ctx context.Context, k *keeper, dir string) (*keeper, error) {
 	}
 	k.saved = raw
 	k.reset()
-	k.shelf, err = shelf.Open(shelf.Config{Dir: filepath.Join(dir, "books"), Site: k.id.Site, Scopes: k.id.Scopes, Now: k.now, Log: k.log}, k.trust)
+	k.shelf, err = shelf.Open(shelf.Config{Dir: filepath.Join(dir, "books"), Site: k.id.Site, Scopes: scopesIn(k.trust, k.id), Now: k.now, Log: k.log}, k.trust)
 	if err != nil {
 		return nil, err
 	}
@@ -142,9 +146,7 @@ func (k *keeper) takeKeyList(ctx context.Context, raw []byte) (bool, error) {
 	if err := k.shelf.Drop(k.trust.Dropped); err != nil {
 		return true, err
 	}
-	k.reset()
-	k.weigh(ctx)
-	return true, k.advanceLocked(ctx)
+	return true, k.settle(ctx)
 }
 
 // takeStops takes a newer stop list; false for the one that is held.
@@ -228,7 +230,7 @@ func (k *keeper) takeReleaseLocked(_ context.Context, raw []byte) (bool, error) 
 		k.spare = append(k.spare, spare{number: number, raw: bytes.Clone(raw)})
 		return false, nil
 	}
-	if _, err := k.trust.Admit(v, a, k.id.Scopes); err != nil {
+	if _, err := k.trust.Admit(v, a, k.scopes()); err != nil {
 		return false, err
 	}
 	isNew, err := k.shelf.TakeRelease(raw, v)
@@ -270,7 +272,11 @@ func (k *keeper) weigh(ctx context.Context) {
 		if r := k.objection(o, a, floors); r != nil {
 			found[i] = r
 			key := orderKey{o.Release, o.Digest}
-			if k.told[key] != r.Reason {
+			switch {
+			case k.told[key] == r.Reason:
+			case doubtful(o, r) && !k.certain:
+				k.inDoubt.Store(true)
+			default:
 				k.told[key] = r.Reason
 				k.refused(ctx, r)
 			}
@@ -288,14 +294,14 @@ func (k *keeper) objection(o *shelf.Order, a *release.Assigned, floors map[strin
 	switch h := k.shelf.ByNumber(o.Release); {
 	case k.bad[orderKey{o.Release, o.Digest}] != nil:
 		return k.bad[orderKey{o.Release, o.Digest}]
-	case !slices.Contains(k.id.Scopes, o.Scope):
-		return no(release.OtherScope, "assignment %d orders it for %s, which this station does not belong to; if the site's region changed, enrol the station again", a.Assignment.Serial, o.Scope)
+	case !slices.Contains(k.scopes(), o.Scope):
+		return no(release.OtherScope, "assignment %d orders it for %s, which this station does not belong to by its placement, %d", a.Assignment.Serial, o.Scope, k.placement())
 	case o.Release < floors[o.Scope]:
 		return no(release.Older, "assignment %d orders it, and release %d comes before it for %s; numbers only rise, and a roll-back is a new number with old content", a.Assignment.Serial, floors[o.Scope], o.Scope)
 	case h != nil && h.Digest != o.Digest:
 		return no(release.WrongDigest, "assignment %d names other bytes under this number: %x, and %x are held", a.Assignment.Serial, o.Digest, h.Digest)
 	case h != nil:
-		_, err := k.trust.Admit(h.Verified, a, k.id.Scopes)
+		_, err := k.trust.Admit(h.Verified, a, k.scopes())
 		if r, ok := errors.AsType[*release.Refusal](err); ok {
 			return r
 		}
@@ -321,7 +327,7 @@ func (k *keeper) advanceLocked(ctx context.Context) error {
 		return nil
 	}
 	if _, _, floors := k.trust.Floor(k.id.Site); floors[o.Scope] != o.Release {
-		_, err := k.trust.Follow(o.Held.Verified, a, k.id.Scopes, now)
+		_, err := k.trust.Follow(o.Held.Verified, a, k.scopes(), now)
 		if r, ok := errors.AsType[*release.Refusal](err); ok {
 			k.bad[orderKey{o.Release, o.Digest}] = r
 			k.weigh(ctx)

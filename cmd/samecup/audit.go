@@ -1,3 +1,5 @@
+//go:build !station
+
 package main
 
 import (
@@ -64,7 +66,7 @@ auditor the form, not the plan. Exit 0, or 2 when a visit cannot be drawn.`,
 }
 
 func auditFormCommand() *cobra.Command {
-	var pdf, page, slip string
+	var pdf, page, slip, name string
 	cmd := &cobra.Command{
 		Use:   "form PLAN",
 		Short: "Print the form of a visit",
@@ -72,12 +74,15 @@ func auditFormCommand() *cobra.Command {
 value, no target, no key to the tasting cups. Without flags it is written as a
 page fragment to standard output. --slip writes the key for the person who carries
 the cups. Exit 2 when the plan cannot be used.`,
-		Example: `  samecup audit form testdata/audit/tannery-row.plan.json --pdf form.pdf --slip slip.txt`,
+		Example: `  samecup audit form testdata/audit/tannery-row.plan.json --site-name "Tannery Row" --pdf form.pdf --slip slip.txt`,
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			p, form, err := reportaudit.Form(args[0], cmd.InOrStdin())
 			if err != nil {
 				return exitError{code: 2, msg: fmt.Sprintf("audit form: %v", err)}
+			}
+			if name != "" {
+				form.Site = name
 			}
 			if pdf == "" && page == "" && slip == "" {
 				return form.HTML(cmd.OutOrStdout())
@@ -101,6 +106,7 @@ the cups. Exit 2 when the plan cannot be used.`,
 	}
 	cmd.Flags().StringVar(&pdf, "pdf", "", "write the paper form, A4, to this file")
 	cmd.Flags().StringVar(&page, "html", "", "write the page fragment to this file")
+	cmd.Flags().StringVar(&name, "site-name", "", "the site's name as people say it (default: its slug of the plan)")
 	cmd.Flags().StringVar(&slip, "slip", "", "write the key to the tasting cups to this file")
 	return cmd
 }

@@ -1,3 +1,5 @@
+//go:build !station
+
 package main
 
 import (
@@ -27,6 +29,8 @@ type authorityFlags struct {
 	stationBus        string
 	quality, anywhere bool
 	qualityAt         string
+	database          string
+	replicas          int
 }
 
 func authorityCommand() *cobra.Command {
@@ -45,18 +49,25 @@ rollout by itself. A quality process of its own is asked where --quality-at
 names it, with the token in SAMECUP_TOKEN where one is set; without, nobody
 watches the waves.
 
+With --database, both keep their tables in a PostgreSQL database, each in a
+schema of its own, and under --data only what belongs to the machine: the keys.
+
 Until somebody is added as a person, whoever calls from this machine may do
 everything; after that changes need a person's token. Nothing is encrypted, so
 only addresses on this machine are bound.`,
 		Example: `  samecup authority --data /var/lib/samecup --listen 127.0.0.1:7100
   samecup authority --data /var/lib/samecup --bus nats://127.0.0.1:4222 \
-    --quality=false --quality-at 127.0.0.1:7101`,
+    --quality=false --quality-at 127.0.0.1:7101
+  samecup authority --data /var/lib/samecup --database postgres://samecup@db.example/samecup \
+    --bus nats://bus-1.example,nats://bus-2.example,nats://bus-3.example --replicas 3`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error { return runAuthority(cmd.Context(), f) },
 	}
 	dataFlag(cmd, &f.data)
+	databaseFlag(cmd, &f.database)
 	anywhereFlag(cmd, &f.anywhere)
 	fl := cmd.Flags()
+	fl.IntVar(&f.replicas, "replicas", 1, "servers of the bus that keep each stream: 1, or 3 or 5 of a cluster")
 	fl.StringVar(&f.listen, "listen", authorityAddress, "address for gRPC calls")
 	fl.StringVar(&f.busURL, "bus", "", "URL of the bus, such as nats://127.0.0.1:4222 (default: one inside this process)")
 	fl.StringVar(&f.busListen, "bus-listen", busAddress, "address of the bus inside this process")
@@ -77,6 +88,12 @@ func runAuthority(ctx context.Context, f authorityFlags) (err error) {
 	if f.quality && f.qualityAt != "" {
 		return exitError{code: 2, msg: fmt.Sprintf("--quality-at %q: quality runs in this process; add --quality=false to ask another one", f.qualityAt)}
 	}
+	if f.replicas != 1 && f.replicas != 3 && f.replicas != 5 {
+		return exitError{code: 2, msg: fmt.Sprintf("--replicas %d: 1, or 3 or 5 on a cluster of at least so many servers", f.replicas)}
+	}
+	if f.replicas > 1 && f.busURL == "" {
+		return exitError{code: 2, msg: fmt.Sprintf("--replicas %d: the bus inside this process is one server; name a cluster's with --bus", f.replicas)}
+	}
 	// First, so that a refused address leaves nothing half started.
 	lis, opts, err := listenRPC(f.listen, f.anywhere, log)
 	if err != nil {
@@ -84,7 +101,7 @@ func runAuthority(ctx context.Context, f authorityFlags) (err error) {
 	}
 	defer closeListener(lis, &err)
 	if f.busURL == "" {
-		srv, err := startBus(f.data, f.busListen, f.anywhere, log)
+		srv, err := startBus(f.data, f.busListen, f.anywhere, nil, log)
 		if err != nil {
 			return err
 		}
@@ -100,7 +117,7 @@ func runAuthority(ctx context.Context, f authorityFlags) (err error) {
 	}
 	defer nc.Close()
 	svc, err := authority.Open(ctx, authority.Config{
-		Dir: filepath.Join(f.data, "authority"), Log: log.Named("authority"), Now: time.Now, NATS: nc, BusURL: f.stationBus,
+		Dir: filepath.Join(f.data, "authority"), Database: f.database, Replicas: f.replicas, Log: log.Named("authority"), Now: time.Now, NATS: nc, BusURL: f.stationBus,
 	})
 	if err != nil {
 		return err
@@ -116,7 +133,7 @@ func runAuthority(ctx context.Context, f authorityFlags) (err error) {
 			return err
 		}
 		defer qc.Close()
-		q, err := c.addQuality(ctx, f.data, qc, svc.KeyLists(), svc.Sites)
+		q, err := c.addQuality(ctx, f.data, f.database, qc, svc.KeyLists(), svc.Sites)
 		if err != nil {
 			return err
 		}
@@ -146,7 +163,9 @@ func authorise(svc *authority.Service, anywhere bool) rpc.Authoriser {
 	if !anywhere {
 		return svc.Authorise
 	}
-	return func(ctx context.Context, method string) error { return svc.Authorise(rpc.AsLocal(ctx), method) }
+	return func(ctx context.Context, method string) (rpc.Caller, error) {
+		return svc.Authorise(rpc.AsLocal(ctx), method)
+	}
 }
 
 // centre is one gRPC server and what runs beside it.
@@ -157,9 +176,9 @@ type centre struct {
 	runs []func(context.Context) error
 }
 
-func (c *centre) addQuality(ctx context.Context, data string, nc *nats.Conn, keyLists [][]byte, sites quality.SiteSource) (*quality.Service, error) {
+func (c *centre) addQuality(ctx context.Context, data, database string, nc *nats.Conn, keyLists [][]byte, sites quality.SiteSource) (*quality.Service, error) {
 	q, err := quality.Open(ctx, quality.Config{
-		Dir: filepath.Join(data, "quality"), Log: c.log, Now: time.Now, NATS: nc, KeyLists: keyLists, Sites: sites,
+		Dir: filepath.Join(data, "quality"), Database: database, Log: c.log, Now: time.Now, NATS: nc, KeyLists: keyLists, Sites: sites,
 	})
 	if err != nil {
 		return nil, err
@@ -183,11 +202,4 @@ func (c *centre) run(ctx context.Context) error {
 	}
 	g.Go(func() error { return rpc.Serve(ctx, c.srv, c.lis, c.log) })
 	return g.Wait()
-}
-
-// closeListener closes a listener that a server may have closed already.
-func closeListener(lis net.Listener, err *error) {
-	if e := lis.Close(); e != nil && !errors.Is(e, net.ErrClosed) {
-		*err = errors.Join(*err, fmt.Errorf("close %s: %w", lis.Addr(), e))
-	}
 }

@@ -40,7 +40,7 @@ func TestAddressesBeyondThisMachineAreRefused(t *testing.T) {
 }
 
 func TestBusAnywhereNeedsTheFlag(t *testing.T) {
-	srv, err := startBus(t.TempDir(), ":0", true, zap.NewNop())
+	srv, err := startBus(t.TempDir(), ":0", true, nil, zap.NewNop())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,3 +1,5 @@
+//go:build !station
+
 package main
 
 import (
@@ -21,18 +23,25 @@ func benchStationCommand() *cobra.Command {
 and many builds that wait for the bus, and measures it from outside: resident
 memory as Linux counts it (VmRSS, and VmHWM for the most), and the time from
 starting the process to its first useful answer. At the end it gets a bus and
-drains. Each figure stands beside its goal; exit code 1: a goal is missed.`,
+drains. Each figure stands beside its goal; exit code 1: a goal is missed.
+
+It measures this very program unless --binary names another, such as the build of
+the station alone that "make station" makes; the first line says which it was.`,
 		Example: `  samecup bench station
+  samecup bench station --binary bin/samecup-station
   samecup bench station --drinks 50 --waiting 1000 --starts 1 --json`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			exe, err := os.Executable()
-			if err != nil {
-				return fmt.Errorf("find this program: %w", err)
+			if o.Binary == "" {
+				exe, err := os.Executable()
+				if err != nil {
+					return fmt.Errorf("find this program: %w", err)
+				}
+				o.Binary = exe
 			}
 			o.Page, o.Progress = true, cmd.ErrOrStderr()
 			o.Command = func(dir, busURL string) *exec.Cmd {
-				c := exec.Command(exe, "station", "--data", dir, "--bus", busURL, "--tablet", "127.0.0.1:0")
+				c := exec.Command(o.Binary, "station", "--data", dir, "--bus", busURL, "--tablet", "127.0.0.1:0")
 				c.Stderr = nil // what it logs of the bus that is away
 				return c
 			}
@@ -60,6 +69,7 @@ drains. Each figure stands beside its goal; exit code 1: a goal is missed.`,
 	cmd.Flags().IntVar(&o.Drinks, "drinks", 200, "drinks in the book, 1 to 1000")
 	cmd.Flags().IntVar(&o.Waiting, "waiting", 100_000, "builds that wait for the bus")
 	cmd.Flags().IntVar(&o.Starts, "starts", 5, "starts to take the medians over")
+	cmd.Flags().StringVar(&o.Binary, "binary", "", "the `file` of the program to measure (default: this one)")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print a JSON array")
 	return cmd
 }

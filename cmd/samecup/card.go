@@ -1,3 +1,5 @@
+//go:build !station
+
 package main
 
 import (
@@ -53,7 +55,7 @@ the book cannot be read or a file cannot be written.`,
 			}{
 				{svg, page.SVG},
 				{png, func(w io.Writer) error { return page.PNG(w, dpi) }},
-				{pdf, func(w io.Writer) error { return card.PDF(w, page.Title, opts.Effective, page) }},
+				{pdf, func(w io.Writer) error { return card.PDF(w, page.Title, opts.Effective, card.A5, page) }},
 			} {
 				if out.path == "" {
 					continue

@@ -27,6 +27,10 @@ func TestCardsAreDrawnToFiles(t *testing.T) {
 		{[]string{"cards", book, "--pdf", at("no.pdf"), "--release", "7", "--effective", "Monday"}, 2, "--effective"},
 		{[]string{"cards", book, "--pdf", at("no.pdf"), "--release", "7", "--digest", "xyz"}, 2, "hex digits"},
 		{[]string{"cards", book, "--pdf", at("no.pdf"), "--digest", "9f86d081884c7d65"}, 2, "release number"},
+		{[]string{"cards", book, "--pdf", at("latte.pdf"), "--drink", "latte", "--paper", "a4"}, 0, "pages"},
+		{[]string{"cards", book, "--pdf", at("no.pdf"), "--drink", "soup"}, 2, `drink "soup": the book has none of that id`},
+		{[]string{"cards", book, "--pdf", at("no.pdf"), "--size", "vast"}, 2, "nothing is served in it"},
+		{[]string{"cards", book, "--pdf", at("no.pdf"), "--paper", "letter"}, 2, "allowed are a5"},
 		{[]string{"cards", "no-such-book", "--pdf", at("no.pdf")}, 2, "no book folder"},
 	} {
 		out, code := runBookCommand(t, c.args...)

@@ -1,3 +1,5 @@
+//go:build !station
+
 package main
 
 import (
@@ -5,6 +7,7 @@ import (
 	"errors"
 
 	"github.com/spf13/cobra"
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -21,7 +24,10 @@ func caseCommand() *cobra.Command {
 itself when the logged builds depart from their own past, from their targets or
 from the rest of the chain. It is contained, its cause and a prevention are
 stated, and it closes only when the builds after the fix say so; where it comes
-back it opens again. That somebody was reminded is not a cause.`,
+back it opens again. That somebody was reminded is not a cause.
+
+Once people were added, changing a case needs the token of somebody with the role
+quality-lead or administrator, and the history names that person.`,
 	}
 	cmd.AddCommand(caseListCommand(), caseShowCommand(), caseSignalsCommand(), caseQuestionsCommand(),
 		caseOwnCommand(), caseContainCommand(), caseCauseCommand(), casePreventCommand(), caseNoteCommand(),
@@ -31,18 +37,19 @@ back it opens again. That somebody was reminded is not a cause.`,
 
 // casesAt is what each of the commands needs.
 type casesAt struct {
-	to   string
-	json bool
+	to, as string
+	json   bool
 }
 
 func (c *casesAt) flags(cmd *cobra.Command) {
 	cmd.Flags().StringVar(&c.to, "to", "127.0.0.1:7100", "address of the quality service")
+	cmd.Flags().StringVar(&c.as, "as", "", "file with the token of the person who calls (default: the variable "+tokenVariable+")")
 	cmd.Flags().BoolVar(&c.json, "json", false, "print one line of JSON for each answer")
 }
 
 // call runs f with a client and a bounded time.
 func (c *casesAt) call(ctx context.Context, f func(context.Context, pb.CaseServiceClient) error) error {
-	cc, err := dialAs(c.to, "")
+	cc, err := dialAs(c.to, c.as)
 	if err != nil {
 		return err
 	}
@@ -56,10 +63,23 @@ func caseError(err error) error {
 	switch {
 	case err == nil || !isStatus:
 		return err
+	case reasonOf(st) == "AUTHORITY_UNREACHABLE":
+		return exitError{code: 1, msg: st.Message()}
 	case st.Code() == codes.Unavailable || st.Code() == codes.DeadlineExceeded:
 		return exitError{code: 1, msg: st.Message() + "; is quality running at the address that --to names?"}
 	}
 	return callError(err)
+}
+
+// reasonOf is the reason that a call was refused for, from the table in
+// DEVELOPERS.md; empty where it names none.
+func reasonOf(st *status.Status) string {
+	for _, d := range st.Details() {
+		if info, ok := d.(*errdetails.ErrorInfo); ok {
+			return info.Reason
+		}
+	}
+	return ""
 }
 
 func caseListCommand() *cobra.Command {

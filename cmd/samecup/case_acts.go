@@ -1,3 +1,5 @@
+//go:build !station
+
 package main
 
 import (
@@ -23,7 +25,7 @@ type caseAct struct {
 
 func (a *caseAct) flags(cmd *cobra.Command) {
 	a.casesAt.flags(cmd)
-	cmd.Flags().StringVar(&a.by, "by", userName(), "role or pseudonym of who states it")
+	cmd.Flags().StringVar(&a.by, "by", userName(), "role or pseudonym of who states it; with a person's token, the person is named instead")
 	cmd.Flags().StringVar(&a.etag, "etag", "", "refuse where the case was changed since it had this etag")
 }
 

@@ -1,3 +1,5 @@
+//go:build !station
+
 package main
 
 import (
@@ -17,7 +19,7 @@ import (
 
 func demoCommand() *cobra.Command {
 	opts := demo.Options{}
-	var once, asJSON bool
+	var once, season, asJSON bool
 	cmd := &cobra.Command{
 		Use:   "demo",
 		Short: "Run a whole invented chain in one process and show what happens",
@@ -30,12 +32,28 @@ stay in --data; the next start continues from them.
 With --once it runs a short shift as fast as it goes: the bus goes away and
 comes back, a station is stopped and started again, a second release goes out;
 then what the centre says is held against what really happened. Exit code 0:
-nothing lost, duplicated, missed or made up; 1: something was; 2: bad flags.`,
+nothing lost, duplicated, missed or made up; 1: something was; 2: bad flags.
+
+With --launch it tells step by step how an autumn menu reaches forty sites in
+three time zones: a draft with cautions, four eyes, two sites that go first with a
+slip in the recipe, the test that halts them, roll-back and mending, all sites over
+the night of a clock change with the bus away, an allergen stop, and one site with
+a departure of its own; stations go off and on throughout. At the end each
+station's book is compared with what the authority resolves for its site, byte for
+byte. The console, by the clock of the story, stays until Ctrl-C; with --once the
+story ends the run. Data go to a temporary directory, which is kept when something
+went wrong, or to --data, which must be empty and is kept always. Exit code 0: all
+went as told; 1: something did not; 2: bad flags.`,
 		Example: `  samecup demo
   samecup demo --data ./chain --seed 3
-  samecup demo --once --seed 7 --json`,
+  samecup demo --once --seed 7 --json
+  samecup demo --launch
+  samecup demo --launch --once --json`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if season {
+				return demoLaunch(cmd, opts, once, asJSON)
+			}
 			if opts.FaultRate < 0 || opts.FaultRate > 1 {
 				return exitError{code: 2, msg: fmt.Sprintf("--faults %v: allowed are 0 to 1", opts.FaultRate)}
 			}
@@ -49,15 +67,17 @@ nothing lost, duplicated, missed or made up; 1: something was; 2: bad flags.`,
 		},
 	}
 	f := cmd.Flags()
-	f.StringVar(&opts.Dir, "data", "", "directory for all data (default: samecup/demo in the user's cache; with --once a temporary one)")
+	f.StringVar(&opts.Dir, "data", "", "directory for all data (default: samecup/demo in the user's cache; with --once or --launch a temporary one)")
+	databaseFlag(cmd, &opts.Database)
 	f.Uint64Var(&opts.Seed, "seed", 1, "seed of the simulated baristas")
 	f.StringVar(&opts.Listen, "listen", "127.0.0.1:0", "the centre's address on this machine; port 0 takes a free one")
 	f.StringVar(&opts.Console, "console", "127.0.0.1:0", "address of the web pages on this machine; port 0 takes a free one")
 	f.Float64Var(&opts.FaultRate, "faults", 0.06, "share of builds with a fault, 0 to 1")
 	f.DurationVar(&opts.Pace, "pace", 2*time.Second, "mean time between two builds of a station")
 	f.BoolVar(&once, "once", false, "run one short shift, hold it against the truth and end")
+	f.BoolVar(&season, "launch", false, "play a season's launch at forty sites in place of a shift")
 	f.IntVar(&opts.Builds, "builds", 300, "builds of each station, with --once")
-	f.BoolVar(&asJSON, "json", false, "with --once: print one JSON object and nothing else")
+	f.BoolVar(&asJSON, "json", false, "with --once, of a shift or a launch: print one JSON object and nothing else")
 	return cmd
 }
 

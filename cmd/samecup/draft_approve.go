@@ -1,3 +1,5 @@
+//go:build !station
+
 package main
 
 import (

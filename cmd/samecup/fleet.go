@@ -1,3 +1,5 @@
+//go:build !station
+
 package main
 
 import (
@@ -94,8 +96,9 @@ func siteChangeCommand() *cobra.Command {
 		Short: "Change a site's name, region, time zone, hours or people",
 		Long: `Changes what is given and leaves the rest. What the site follows is worked out anew:
 by its new region, and at its new hours. Stations need nothing for another time zone
-or other hours. For another region they have to be enrolled again, and are named:
-until then they follow the chain's releases, and refuse those made for the region.`,
+or other hours. For another region each gets a signed word of it over the bus, at
+once or as it comes back; until then it follows what it followed. "samecup stations"
+tells which hold theirs.`,
 		Example: `  samecup site change tannery-row --people 9
   samecup site change tannery-row --region harbour --time-zone Europe/Lisbon`,
 		Args: cobra.ExactArgs(1),
@@ -127,12 +130,8 @@ until then they follow the chain's releases, and refuse those made for the regio
 func writeSiteChanged(w io.Writer, res *pb.UpdateSiteResponse) {
 	v := res.Site
 	fmt.Fprintf(w, "site %s is %s, in region %s, in time zone %s\n", v.Id, v.Name, orDash(v.Region), v.TimeZone)
-	if len(res.StationsToEnrol) == 0 {
-		return
-	}
-	fmt.Fprintf(w, "%s enrolled when the site lay in another region, and would refuse what is made for this one.\nOnce nothing waits in its outbox, enrol each anew, with a new code and a new --data directory:\n", count(len(res.StationsToEnrol), "station"))
-	for _, s := range res.StationsToEnrol {
-		fmt.Fprintf(w, "  samecup station-code %s %s\n", v.Id, s)
+	if len(res.MovingStations) > 0 {
+		fmt.Fprintf(w, "its stations follow that region as soon as they hear of it: %s\n", strings.Join(res.MovingStations, ", "))
 	}
 }
 
@@ -211,8 +210,10 @@ until when it is good on standard error. A new code voids the one before.`,
 func stationsCommand() *cobra.Command {
 	var a ask
 	cmd := &cobra.Command{
-		Use:     "stations",
-		Short:   "List the stations and what each last said of itself",
+		Use:   "stations",
+		Short: "List the stations and what each last said of itself",
+		Long: `Lists the stations and what each last said of itself. PLACEMENT is due where a
+station was not heard to hold the newest word on the region that its site lies in.`,
 		Example: `  samecup stations --to 127.0.0.1:7100`,
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -226,15 +227,26 @@ func stationsCommand() *cobra.Command {
 					for _, s := range all {
 						p := s.Presence // its getters answer for an absent one
 						rows = append(rows, []any{s.Site, s.Station, number(p.GetRelease()), number(p.GetNextRelease()), number(s.ExpectedRelease),
-							p.GetOutboxDepth(), clock(p.GetLastBuildTime()), len(p.GetRefusals()), clock(s.PresenceTime)})
+							p.GetOutboxDepth(), clock(p.GetLastBuildTime()), len(p.GetRefusals()), placementWord(s), clock(s.PresenceTime)})
 					}
-					grid(w, "SITE|STATION|IN FORCE|NEXT|EXPECTED|WAITING|LAST BUILD|REFUSED|HEARD", "No station is enrolled yet.", rows)
+					grid(w, "SITE|STATION|IN FORCE|NEXT|EXPECTED|WAITING|LAST BUILD|REFUSED|PLACEMENT|HEARD", "No station is enrolled yet.", rows)
 				}), err
 			})
 		},
 	}
 	a.reads(cmd)
 	return cmd
+}
+
+// placementWord tells whether a station knows in which region it stands.
+func placementWord(s *pb.Station) string {
+	switch {
+	case s.Presence == nil:
+		return "-"
+	case s.PlacementDue:
+		return "due"
+	}
+	return "held"
 }
 
 func releasesCommand() *cobra.Command {

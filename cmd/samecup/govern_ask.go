@@ -1,3 +1,5 @@
+//go:build !station
+
 package main
 
 import (
@@ -19,6 +21,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"samecup.example/samecup/internal/rpc"
+	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/services/quality/report"
 )
 
@@ -121,6 +124,21 @@ func (a *ask) open(cmd *cobra.Command, f func(context.Context, *grpc.ClientConn)
 	}
 	defer cc.Close()
 	return a.failed(f(cmd.Context(), cc))
+}
+
+// reach is open for calls that may take long by themselves: an authority that does
+// not answer at all is told of within callWait.
+func (a *ask) reach(cmd *cobra.Command, f func(context.Context, *grpc.ClientConn) error) error {
+	return a.open(cmd, func(ctx context.Context, cc *grpc.ClientConn) error {
+		first, cancel := context.WithTimeout(ctx, callWait)
+		defer cancel()
+		_, err := pb.NewGovernanceServiceClient(cc).GetMe(first, &pb.GetMeRequest{})
+		// Any other answer is one: f is told itself what it may not.
+		if c := status.Code(err); c == codes.DeadlineExceeded || c == codes.Unavailable || c == codes.Canceled {
+			return err
+		}
+		return f(ctx, cc)
+	})
 }
 
 // dialAs makes a connection that carries the caller's token: the one in the file,

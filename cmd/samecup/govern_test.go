@@ -277,6 +277,22 @@ func TestExportedDraftKnowsItsEtag(t *testing.T) {
 	}
 }
 
+// TestLongCallsDoNotWaitForAnAuthorityThatIsNotThere has nobody listen.
+func TestLongCallsDoNotWaitForAnAuthorityThatIsNotThere(t *testing.T) {
+	for _, args := range [][]string{{"record", "show"}, {"record", "verify"}} {
+		root := rootCommand()
+		root.SetOut(io.Discard)
+		root.SetErr(io.Discard)
+		root.SetArgs(append(args, "--to", "127.0.0.1:1"))
+		ctx, cancel := context.WithTimeout(t.Context(), 10*callWait)
+		err := root.ExecuteContext(ctx)
+		if err == nil || ctx.Err() != nil {
+			t.Errorf("%v: %v, and the context: %v", args, err, ctx.Err())
+		}
+		cancel()
+	}
+}
+
 func TestALostAnswerSaysHowToRepeat(t *testing.T) {
 	a := ask{acts: true, etag: "e7"}
 	id := a.id()

@@ -1,6 +1,10 @@
 // Command samecup holds every role of the chain as a subcommand: the recipe
 // authority, the station, the judge of logged builds, and the tools around
 // them. The files here wire flags to packages and hold no logic of their own.
+//
+// Built with the tag "station" it is the agent alone, for the small machine
+// beside the espresso machine (docs/durability.md): files of other commands say
+// so in their first line.
 package main
 
 import (
@@ -48,54 +52,11 @@ func rootCommand() *cobra.Command {
 	root := &cobra.Command{
 		Use:           "samecup",
 		Short:         "The same drink at every counter of a coffee chain",
+		Long:          about,
 		SilenceUsage:  true,
 		SilenceErrors: true,
 	}
-	root.AddCommand(
-		logCommand(),
-		stationCommand(),
-		authorityCommand(),
-		qualityCommand(),
-		rollupCommand(),
-		busCommand(),
-		publishCommand(),
-		releasesCommand(),
-		siteCommand(),
-		stationCodeCommand(),
-		stationsCommand(),
-		consoleCommand(),
-		demoCommand(),
-		launchCommand(),
-		benchCommand(),
-		judgeCommand(),
-		keysCommand(),
-		checkCommand(),
-		diffCommand(),
-		fitCommand(),
-		cardCommand(),
-		cardsCommand(),
-		deviationsCommand(),
-		intakeCommand(),
-		caseCommand(),
-		varianceCommand(),
-		gaugeCommand(),
-		screenCommand(),
-		capabilityCommand(),
-		compareCommand(),
-		planCommand(),
-		reportCommand(),
-		agreeCommand(),
-		auditCommand(),
-		chartCommand(),
-		draftCommand(),
-		overlayCommand(),
-		resolveCommand(),
-		rolloutCommand(),
-		stopCommand(),
-		personCommand(),
-		trainingCommand(),
-		recordCommand(),
-		simCommand(),
-	)
+	root.AddCommand(stationCommands()...)
+	root.AddCommand(otherCommands()...)
 	return root
 }

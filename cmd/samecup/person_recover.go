@@ -1,3 +1,5 @@
+//go:build !station
+
 package main
 
 import (
@@ -16,7 +18,7 @@ import (
 )
 
 func personRecoverCommand() *cobra.Command {
-	var data string
+	var data, database string
 	var save tokenFile
 	cmd := &cobra.Command{
 		Use:   "recover PERSON --data DIR",
@@ -40,7 +42,7 @@ the same while the authority runs.`,
 				osUser = u.Username
 			}
 			person := strings.TrimPrefix(args[0], "people/")
-			token, err := authority.RecoverPerson(cmd.Context(), filepath.Join(data, "authority"), person, osUser, time.Now(), zap.NewNop())
+			token, err := authority.RecoverPerson(cmd.Context(), filepath.Join(data, "authority"), database, person, osUser, time.Now(), zap.NewNop())
 			if err != nil {
 				return recoverFailed(err)
 			}
@@ -55,6 +57,7 @@ the same while the authority runs.`,
 		},
 	}
 	dataFlag(cmd, &data)
+	databaseFlag(cmd, &database)
 	save.flag(cmd)
 	return cmd
 }

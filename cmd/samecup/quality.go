@@ -1,3 +1,5 @@
+//go:build !station
+
 package main
 
 import (
@@ -12,12 +14,13 @@ import (
 	"samecup.example/samecup/internal/release"
 	"samecup.example/samecup/internal/rpc"
 	pb "samecup.example/samecup/proto/samecup/v1"
+	"samecup.example/samecup/services/authority"
 	"samecup.example/samecup/services/quality"
 )
 
 type qualityFlags struct {
-	data, listen, busURL, trust, authority string
-	anywhere                               bool
+	data, database, listen, busURL, trust, authority string
+	anywhere                                         bool
 }
 
 func qualityCommand() *cobra.Command {
@@ -33,6 +36,8 @@ The file that --trust names is the chain's first key list, signed; the authority
 keeps it as authority/keys/keylist-1. Later lists are followed on the bus, and
 what is trusted is kept in the database. The authority is asked for the sites,
 for their regions and business days; while it is away the last answer counts.
+It is asked too who may change a case, by the token that the call carries; while
+it is away cases can be read and not changed.
 An authority that is started with --quality-at asks back for the rates by which
 it watches rollouts.`,
 		Example: `  samecup quality --data /var/lib/samecup --bus nats://127.0.0.1:4222 \
@@ -41,12 +46,13 @@ it watches rollouts.`,
 		RunE: func(cmd *cobra.Command, _ []string) error { return runQuality(cmd.Context(), f) },
 	}
 	dataFlag(cmd, &f.data)
+	databaseFlag(cmd, &f.database)
 	anywhereFlag(cmd, &f.anywhere)
 	fl := cmd.Flags()
 	fl.StringVar(&f.listen, "listen", "127.0.0.1:7101", "address for gRPC calls")
 	fl.StringVar(&f.busURL, "bus", "nats://"+busAddress, "URL of the bus")
 	fl.StringVar(&f.trust, "trust", "", "`file` of the chain's first key list")
-	fl.StringVar(&f.authority, "authority", authorityAddress, "address of the authority, to be asked for the sites")
+	fl.StringVar(&f.authority, "authority", authorityAddress, "address of the authority, to be asked for the sites and who may change what")
 	_ = cmd.MarkFlagRequired("trust") // fails only for a flag that does not exist
 	return cmd
 }
@@ -75,8 +81,12 @@ func runQuality(ctx context.Context, f qualityFlags) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, cc.Close()) }()
+	if opts.Authorise == nil {
+		opts.Authorise = rpc.LoopbackOnly
+	}
+	opts.Authorise = authority.AuthoriseElsewhere(pb.NewGovernanceServiceClient(cc), opts.Authorise)
 	c := &centre{log: log, srv: rpc.NewServer(log.Named("rpc"), opts), lis: lis}
-	if _, err := c.addQuality(ctx, f.data, nc, lists, askSites(pb.NewFleetServiceClient(cc))); err != nil {
+	if _, err := c.addQuality(ctx, f.data, f.database, nc, lists, askSites(pb.NewFleetServiceClient(cc))); err != nil {
 		return err
 	}
 	return c.run(ctx)

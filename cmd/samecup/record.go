@@ -1,3 +1,5 @@
+//go:build !station
+
 package main
 
 import (
@@ -38,7 +40,7 @@ runs over.`,
   samecup record show --after 1200 --follow`,
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			return a.open(cmd, func(ctx context.Context, cc *grpc.ClientConn) error {
+			return a.reach(cmd, func(ctx context.Context, cc *grpc.ClientConn) error {
 				client := pb.NewGovernanceServiceClient(cc)
 				read := func(ctx context.Context) error { return showRecord(ctx, cmd.OutOrStdout(), client, req, a.json) }
 				if req.Follow {
@@ -97,7 +99,7 @@ holds, 1 it does not.`,
 		Example: `  samecup record verify`,
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			return a.open(cmd, func(ctx context.Context, cc *grpc.ClientConn) error {
+			return a.reach(cmd, func(ctx context.Context, cc *grpc.ClientConn) error {
 				stream, err := pb.NewGovernanceServiceClient(cc).VerifyRecord(ctx, &pb.VerifyRecordRequest{})
 				if err != nil {
 					return err

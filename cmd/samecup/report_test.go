@@ -20,6 +20,8 @@ func TestReportRefusesInWords(t *testing.T) {
 		{[]string{"--out", out, "--week", "2027-W53"}, 2, "no such week"},
 		{[]string{"--out", out, "--made", "today"}, 2, "write a time as 2026-11-23T06:00:00Z"},
 		{[]string{"--out", out, "--locale", "!"}, 2, "write a language tag"},
+		{[]string{"--out", out, "--paper", "legal"}, 2, "allowed are a4 and letter"},
+		{[]string{"--out", out, "--units", "imperial"}, 2, "allowed are metric and us"},
 	} {
 		got, code := runBookCommand(t, append([]string{"report"}, c.args...)...)
 		if code != c.code || !strings.Contains(got, c.want) {

@@ -1,3 +1,5 @@
+//go:build !station
+
 package main
 
 import (
@@ -126,6 +128,9 @@ func writeRollout(w io.Writer, r *pb.Rollout) {
 	grid(w, "WAVE|SITES|OPENED|REACHED|WAITING FOR TRAINING", "It has no waves.", rows)
 	if p := r.Report; p != nil {
 		fmt.Fprintf(w, "The test says: %s. %s\n", stateWords(p.Advice, "WAVE_ADVICE_"), p.Text)
+		if line := courseWords(r.Course); line != "" {
+			fmt.Fprintln(w, line)
+		}
 	}
 	for _, rel := range r.Releases {
 		fmt.Fprintf(w, "release %d for %s, digest %.12x\n", rel.Number, rel.Scope, rel.Digest)
@@ -136,6 +141,22 @@ func writeRollout(w io.Writer, r *pb.Rollout) {
 	if a := r.Adoption; a != nil {
 		fmt.Fprintln(w, adoptionWords(a)+".")
 	}
+}
+
+// courseWords tell in a line where the test stands and how often it was looked at.
+func courseWords(course []*pb.WavePoint) string {
+	n := len(course)
+	if n == 0 {
+		return ""
+	}
+	p := course[n-1]
+	own, other := p.OwnPast, p.OtherSites
+	since := "looked at once"
+	if n > 1 {
+		since = fmt.Sprintf("%d looks since %s", n, clock(course[0].LookTime))
+	}
+	return fmt.Sprintf("After %s in the open waves it stands at %.2f against their own past and at %.2f against the other sites; below %.2f is go on, above %.2f roll back (%s).",
+		count(own.GetWaveBuilds(), "build"), own.GetLogLikelihoodRatio(), other.GetLogLikelihoodRatio(), own.GetLowerBound(), own.GetUpperBound(), since)
 }
 
 // adoptionWords sums stations up; those that use it have it.

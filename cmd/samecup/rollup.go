@@ -1,3 +1,5 @@
+//go:build !station
+
 package main
 
 import (
@@ -25,7 +27,7 @@ commands compute them anew from the builds, and prove them equal to the builds.`
 }
 
 func rollupRebuildCommand() *cobra.Command {
-	var data string
+	var data, database string
 	cmd := &cobra.Command{
 		Use:   "rebuild --data DIR",
 		Short: "Compute every roll-up anew from the stored builds",
@@ -35,7 +37,7 @@ interrupted, the centre goes on, or another run begins again.`,
 		Example: `  samecup rollup rebuild --data /var/lib/samecup`,
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			err := quality.RebuildRollups(cmd.Context(), filepath.Join(data, "quality"), rollupProgress(cmd.ErrOrStderr(), "rolled up"))
+			err := quality.RebuildRollups(cmd.Context(), rollupsAt(data, database), rollupProgress(cmd.ErrOrStderr(), "rolled up"))
 			if err != nil {
 				return rollupFailed(err)
 			}
@@ -44,11 +46,12 @@ interrupted, the centre goes on, or another run begins again.`,
 		},
 	}
 	dataFlag(cmd, &data)
+	databaseFlag(cmd, &database)
 	return cmd
 }
 
 func rollupVerifyCommand() *cobra.Command {
-	var data string
+	var data, database string
 	cmd := &cobra.Command{
 		Use:   "verify --data DIR",
 		Short: "Prove that every roll-up equals its builds",
@@ -58,7 +61,7 @@ It names the first cell that differs and then exits with 1.`,
 		Example: `  samecup rollup verify --data /var/lib/samecup`,
 		Args:    cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			err := quality.VerifyRollups(cmd.Context(), filepath.Join(data, "quality"), rollupProgress(cmd.ErrOrStderr(), "read"))
+			err := quality.VerifyRollups(cmd.Context(), rollupsAt(data, database), rollupProgress(cmd.ErrOrStderr(), "read"))
 			if err != nil {
 				return rollupFailed(err)
 			}
@@ -67,7 +70,16 @@ It names the first cell that differs and then exits with 1.`,
 		},
 	}
 	dataFlag(cmd, &data)
+	databaseFlag(cmd, &database)
 	return cmd
+}
+
+// rollupsAt is the database where one is named, else the directory.
+func rollupsAt(data, database string) string {
+	if database != "" {
+		return database
+	}
+	return filepath.Join(data, "quality")
 }
 
 func rollupFailed(err error) error {

@@ -23,7 +23,7 @@ import (
 func headOffice(t *testing.T) (addr, dir string) {
 	t.Helper()
 	dir = t.TempDir()
-	srv, err := startBus(dir, "127.0.0.1:0", false, zap.NewNop())
+	srv, err := startBus(dir, "127.0.0.1:0", false, nil, zap.NewNop())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -10,6 +10,7 @@ import (
 // plan alone, and shows neither a self-logged value, nor a target or limit to
 // read towards, nor which tasting cup is which.
 type Form struct {
+	// Site is the slug of the plan, or the name that whoever prints it knows.
 	Chain, Site, Day string
 	// Plan is the plan's digest.
 	Plan         string

@@ -3,6 +3,7 @@ package audit
 import (
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"codeberg.org/go-pdf/fpdf"
@@ -18,6 +19,7 @@ const (
 	paperHeight = 297.0
 	innerWidth  = paperWidth - 2*paperMargin
 	boxHeight   = 13.0
+	boxesLeast  = 4
 	boxesAcross = 5
 	boxGap      = 4.0
 	footSpace   = 12.0
@@ -38,6 +40,7 @@ func (f *Form) PDF(w io.Writer) error {
 	d.f.SetLang("en-GB")
 	d.f.SetMargins(paperMargin, paperMargin, paperMargin)
 	d.f.SetAutoPageBreak(false, 0)
+	d.f.SetCellMargin(0)
 	d.f.AddUTF8FontFromBytes("go", "", goregular.TTF)
 	d.f.AddUTF8FontFromBytes("go", "B", gobold.TTF)
 	d.f.AliasNbPages("{pages}")
@@ -79,12 +82,28 @@ func (d *paper) room(need float64) {
 }
 
 // text writes a paragraph that flows onto the next page line by line.
-func (d *paper) text(style string, size float64, words string) {
+func (d *paper) text(style string, size float64, words string) { d.marked("", style, size, 0, words) }
+
+// marked writes a paragraph indented by so many mm, with a mark before its first
+// line.
+func (d *paper) marked(mark, style string, size, indent float64, words string) {
 	d.font(style, size)
 	line := size * 0.45
-	for _, l := range d.f.SplitText(words, innerWidth-2) {
+	hang := 0.0
+	if mark != "" {
+		hang = 4
+	}
+	for i, l := range d.f.SplitText(words, innerWidth-2*indent-hang) {
 		d.room(line)
-		d.f.CellFormat(innerWidth, line, l, "", 1, "L", false, 0, "")
+		d.font(style, size) // a new page set another
+		d.f.SetX(paperMargin + indent)
+		if i > 0 {
+			mark = ""
+		}
+		if hang > 0 {
+			d.f.CellFormat(hang, line, mark, "", 0, "L", false, 0, "")
+		}
+		d.f.CellFormat(innerWidth-2*indent-hang, line, l, "", 1, "L", false, 0, "")
 	}
 }
 
@@ -92,15 +111,14 @@ func (d *paper) head() {
 	f := d.form
 	d.font("B", 18)
 	d.f.CellFormat(innerWidth, 9, "Audit of "+f.Site, "", 1, "L", false, 0, "")
-	d.text("", 11, fmt.Sprintf("%s · %s · %d drinks, %d cups tasted · plan %s", f.Chain, f.Day, len(f.Rows), len(f.Cups), f.Plan))
+	d.text("", 11, fmt.Sprintf("%s · %s · %s, %s tasted · plan %s", f.Chain, longDay(f.Day), some(len(f.Rows), "drink"), some(len(f.Cups), "cup"), f.Plan))
 	d.f.Ln(2)
 	d.boxes([]Box{{Label: "auditor (pseudonym)"}, {Label: "scale, probe, timer used"}, {Label: "probe in ice slurry", Unit: "°C", Hint: "0 ± 1"}, {Label: "scale with 100 g mass", Unit: "g"}}, boxHeight)
 	top := d.f.GetY()
 	d.f.Ln(1.5)
-	d.f.SetX(paperMargin + 2)
-	d.text("B", 10, "  Mind")
+	d.marked("", "B", 10, 3, "Mind")
 	for _, c := range append(append([]string(nil), f.Cautions...), f.Allergens) {
-		d.text("", 9, "  • "+c)
+		d.marked("•", "", 9, 3, c)
 	}
 	d.f.Ln(1.5)
 	d.f.SetLineWidth(0.7)
@@ -110,18 +128,43 @@ func (d *paper) head() {
 	d.f.SetLineWidth(0.2)
 	d.f.Ln(2)
 	for i, s := range f.Instructions {
-		d.text("", 9.5, fmt.Sprintf("%d. %s", i+1, s))
+		d.marked(fmt.Sprintf("%d.", i+1), "", 9.5, 0, s)
 	}
 	d.f.Ln(3)
 }
 
-// boxes draws empty boxes in rows of five, each with its label above, its hint
+// longDay is a day with its weekday, so that nobody comes on the wrong one.
+func longDay(day string) string {
+	t, err := time.Parse(time.DateOnly, day)
+	if err != nil {
+		return day
+	}
+	return t.Format("Monday 2 January 2006")
+}
+
+func some(n int, one string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %ss", n, one)
+}
+
+// across is how many boxes stand in a row: as few as do, since they are wider then.
+func across(n int) int {
+	if n > boxesLeast {
+		return boxesAcross
+	}
+	return boxesLeast
+}
+
+// boxes draws empty boxes in rows of four or five, each with its label above, its hint
 // below and its unit at the right.
 func (d *paper) boxes(list []Box, height float64) {
-	wide := (innerWidth - (boxesAcross-1)*boxGap) / boxesAcross
-	for from := 0; from < len(list); from += boxesAcross {
+	columns := across(len(list))
+	wide := (innerWidth - float64(columns-1)*boxGap) / float64(columns)
+	for from := 0; from < len(list); from += columns {
 		y := d.f.GetY()
-		for i, b := range list[from:min(len(list), from+boxesAcross)] {
+		for i, b := range list[from:min(len(list), from+columns)] {
 			x := paperMargin + float64(i)*(wide+boxGap)
 			d.fit("", 8.5, x, y+3, b.Label, wide)
 			d.f.Rect(x, y+4.2, wide, height, "D")
@@ -144,7 +187,7 @@ func (d *paper) fit(style string, size, x, y float64, words string, width float6
 }
 
 func (d *paper) row(r *FormRow) {
-	lines := (len(r.Boxes) + boxesAcross - 1) / boxesAcross
+	lines := (len(r.Boxes) + across(len(r.Boxes)) - 1) / across(len(r.Boxes))
 	d.room(15 + float64(lines)*(boxHeight+8.2) + 17)
 	d.f.SetLineWidth(0.5)
 	d.f.Line(paperMargin, d.f.GetY(), paperMargin+innerWidth, d.f.GetY())
@@ -162,7 +205,7 @@ func (d *paper) row(r *FormRow) {
 		label string
 		share float64
 	}{{labelBuild, 0.4}, {labelMadeAs, 0.3}, {labelMissed, 0.3}} {
-		wide := (innerWidth-2*boxGap)*b.share + 0
+		wide := (innerWidth - 2*boxGap) * b.share
 		d.fit("", 8.5, x, y+3, b.label, wide)
 		d.f.Rect(x, y+4.2, wide, 10, "D")
 		x += wide + boxGap
@@ -172,7 +215,12 @@ func (d *paper) row(r *FormRow) {
 
 func (d *paper) cups() {
 	const cell, code = 16.0, 26.0
-	d.room(34 + cell)
+	// All cups on one page where a page holds them: they are compared.
+	if all := 34 + cell*float64(len(d.form.Cups)); all < paperHeight-paperMargin-footSpace-2 {
+		d.room(all)
+	} else {
+		d.room(34 + cell)
+	}
 	d.f.SetLineWidth(0.5)
 	d.f.Line(paperMargin, d.f.GetY(), paperMargin+innerWidth, d.f.GetY())
 	d.f.SetLineWidth(0.2)
@@ -205,6 +253,6 @@ func (d *paper) end() {
 	d.room(20)
 	d.text("B", 10, "What so few drinks can show")
 	for _, s := range append(append([]string(nil), d.form.Power...), d.form.Notes...) {
-		d.text("", 9, "• "+s)
+		d.marked("•", "", 9, 0, strings.ToUpper(s[:1])+s[1:])
 	}
 }

@@ -2,22 +2,63 @@ package card
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 
 	"samecup.example/samecup/internal/drink"
 )
 
+// leastContents is how many servings are worth a contents page.
+const leastContents = 4
+
 // contentsRows is how many servings a contents page lists.
 const contentsRows = 27
 
+// Select keeps of a book what is asked for: a drink by its id, a size, or both;
+// empty asks for all. The error names what there is.
+func Select(b *drink.Book, drinkID, size string) (*drink.Book, error) {
+	out := *b
+	out.Drinks = nil
+	var drinks, sizes []string
+	for _, d := range b.Drinks {
+		drinks = append(drinks, d.ID)
+		if drinkID != "" && d.ID != drinkID {
+			continue
+		}
+		var kept []drink.Serving
+		for _, s := range d.Servings {
+			if !slices.Contains(sizes, s.Size) {
+				sizes = append(sizes, s.Size)
+			}
+			if size == "" || s.Size == size {
+				kept = append(kept, s)
+			}
+		}
+		if d.Servings = kept; len(kept) > 0 {
+			out.Drinks = append(out.Drinks, d)
+		}
+	}
+	switch {
+	case drinkID != "" && !slices.Contains(drinks, drinkID):
+		return nil, fmt.Errorf("drink %q: the book has none of that id; choose one of %s", drinkID, strings.Join(drinks, ", "))
+	case len(out.Drinks) == 0 && size != "":
+		return nil, fmt.Errorf("size %q: nothing is served in it; choose one of %s", size, strings.Join(sizes, ", "))
+	}
+	return &out, nil
+}
+
 // Book draws every serving of a book, a page each, with a contents page or
-// pages before them.
+// pages before them where there are more than a few.
 func Book(b *drink.Book, o Options) ([]*Page, error) {
 	servings := b.Servings()
 	if len(servings) == 0 {
 		return nil, fmt.Errorf("%w: the book has no servings; add a drink", ErrCannotDraw)
 	}
 	const top, pitch, size = 36.0, 6.0, 3.8
-	contents := (len(servings) + contentsRows - 1) / contentsRows
+	contents := 0
+	if len(servings) >= leastContents {
+		contents = (len(servings) + contentsRows - 1) / contentsRows
+	}
 	pages := make([]*Page, contents, contents+len(servings))
 	for i := range pages {
 		pages[i] = contentsPage(b, o, i, contents)
@@ -30,7 +71,9 @@ func Book(b *drink.Book, o Options) ([]*Page, error) {
 		number := contents + i + 1
 		p.textRight(right, 5.5, 2.8, false, grey, fmt.Sprint(number))
 		pages = append(pages, p)
-
+		if contents == 0 {
+			continue
+		}
 		page := pages[i/contentsRows]
 		y := top + pitch*float64(i%contentsRows)
 		name, rest := title(b, &servings[i])

@@ -81,13 +81,14 @@ type model struct {
 	overlays map[string]*mOverlay
 	stops    []*mStop
 	acks     map[uint64]map[string]map[string]bool
+	stations map[string]*mStation
 	release  uint64
 	claimed  bool
 }
 
 func newModel() *model {
 	return &model{sites: map[string]govern.Site{}, rollouts: map[uint64]*mRollout{}, drafts: map[string]*mDraft{},
-		overlays: map[string]*mOverlay{}, acks: map[uint64]map[string]map[string]bool{}}
+		overlays: map[string]*mOverlay{}, acks: map[uint64]map[string]map[string]bool{}, stations: map[string]*mStation{}}
 }
 
 func (m *model) scopes(site string) []string {

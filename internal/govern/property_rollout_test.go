@@ -60,6 +60,7 @@ func (p *player) site() {
 	}
 	p.m.sites[q.ID] = q
 	if old.Region != q.Region {
+		p.m.moveStations(q, acts[0].Number)
 		p.m.remap(q.ID, p.o.now, func(release uint64) uint64 {
 			if e := p.of[release]; e != nil {
 				return p.m.best(e, q.ID)

@@ -167,7 +167,7 @@ func (p *player) edition(content string, isSafe bool) (govern.Maker, func() *mEd
 
 func (p *player) step() {
 	switch p.pick("act", []string{"draft", "save", "propose", "approve", "approve", "return", "roll out", "roll out", "roll out", "advance", "advance", "halt", "report", "roll back",
-		"acknowledge", "overlay", "rebase", "approve overlay", "approve overlay", "overlay to release", "overlay to release", "retire", "stop", "see stop", "lift", "site", "move site", "publish", "claim", "wait", "draft to roll out", "acknowledge", "acknowledge", "advance", "halt"}) {
+		"acknowledge", "overlay", "rebase", "approve overlay", "approve overlay", "overlay to release", "overlay to release", "retire", "stop", "see stop", "lift", "site", "move site", "publish", "claim", "wait", "enrol", "enrol", "deliver", "deliver", "draft to roll out", "acknowledge", "acknowledge", "advance", "halt"}) {
 	case "draft":
 		p.draft()
 	case "save":
@@ -208,6 +208,10 @@ func (p *player) step() {
 		p.lift()
 	case "site", "move site":
 		p.site()
+	case "enrol":
+		p.enrol()
+	case "deliver":
+		p.deliver()
 	case "publish":
 		p.publish()
 	case "claim":
@@ -277,6 +281,7 @@ func (p *player) check() {
 			p.Fatalf("at %s the stops %v hold, the model says %v", site, got, want)
 		}
 	}
+	p.checkStations()
 	if p.o.NextRelease() != p.m.release+1 {
 		p.Fatalf("the next release is %d, the model says %d", p.o.NextRelease(), p.m.release+1)
 	}

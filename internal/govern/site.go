@@ -100,6 +100,9 @@ func (b *SiteSet) tell() string {
 
 func (b *SiteSet) apply(s *State, a *Act) error {
 	v := b.Site
+	if old := s.t.Sites[v.ID]; old != nil && old.Region != v.Region {
+		s.move(v, a)
+	}
 	s.t.Sites[v.ID] = &v
 	if f := s.t.Follows[v.ID]; b.Reset && f != nil {
 		f.Base = slices.Clone(f.Base[:inForce(f.Base, a.At)+1])

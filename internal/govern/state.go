@@ -150,6 +150,11 @@ func Restore(snapshot []byte) (*State, error) {
 		return nil, fmt.Errorf("restore a snapshot: %w; replay the record instead", err)
 	}
 	s.t.fill()
+	for _, v := range s.t.Stations {
+		if v.Placed == 0 {
+			return nil, fmt.Errorf("restore a snapshot: station %s of %s was placed by no act, so an earlier version wrote it; replay the record instead", v.Station, v.Site)
+		}
+	}
 	for _, r := range s.t.Requests {
 		s.requests[r.ID] = r
 	}

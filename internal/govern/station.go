@@ -2,6 +2,7 @@ package govern
 
 import (
 	"fmt"
+	"iter"
 	"time"
 )
 
@@ -10,9 +11,12 @@ import (
 type Station struct {
 	Site    string `json:"site"`
 	Station string `json:"station"`
-	// Region that its site lay in when it enrolled, and whose releases it takes.
+	// Region that its site lies in, and whose releases it takes once it was told.
 	Region   string    `json:"region,omitempty"`
 	Enrolled time.Time `json:"enrolled"`
+	// Placed is the number of the act that said so last: its enrolment, or the
+	// move of its site.
+	Placed uint64 `json:"placed"`
 }
 
 // EnrolmentMade is a code with which a station may enrol once; the code itself
@@ -48,7 +52,7 @@ func (b *StationEnrolled) tell() string {
 }
 
 func (b *StationEnrolled) apply(s *State, a *Act) error {
-	s.t.Stations[b.Site+"/"+b.Station] = &Station{Site: b.Site, Station: b.Station, Region: b.Region, Enrolled: a.At}
+	s.t.Stations[b.Site+"/"+b.Station] = &Station{Site: b.Site, Station: b.Station, Region: b.Region, Enrolled: a.At, Placed: a.Number}
 	return nil
 }
 
@@ -92,15 +96,27 @@ func (s *State) StationsOf(site string) (out []Station) {
 	return out
 }
 
-// StationsBehind lists those of a site that enrolled when it lay in another
-// region: they refuse what is made for the region that it lies in now until
-// they are enrolled anew.
-func (s *State) StationsBehind(site string) (out []Station) {
-	v := s.t.Sites[site]
-	for _, x := range s.StationsOf(site) {
-		if v != nil && x.Region != v.Region {
-			out = append(out, x)
+// Stations yields those that the record knows, in no order.
+func (s *State) Stations() iter.Seq[Station] {
+	return func(yield func(Station) bool) {
+		for _, v := range s.t.Stations {
+			if !yield(*v) {
+				return
+			}
 		}
 	}
-	return out
+}
+
+// Station finds one.
+func (s *State) Station(site, station string) (Station, bool) {
+	return get(s.t.Stations, site+"/"+station)
+}
+
+// move places the stations of a site that changed its region.
+func (s *State) move(site Site, a *Act) {
+	for _, v := range s.t.Stations {
+		if v.Site == site.ID {
+			v.Region, v.Placed = site.Region, a.Number
+		}
+	}
 }

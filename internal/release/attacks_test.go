@@ -46,7 +46,7 @@ func TestAttackArbitraryRelease(t *testing.T) {
 		e.PayloadType = release.PayloadType
 		return must[[]byte](t)(proto.Marshal(&e))
 	}
-	for _, pt := range []string{release.KeysPayloadType, release.AssignmentPayloadType, release.StopsPayloadType, release.StandingPayloadType} {
+	for _, pt := range []string{release.KeysPayloadType, release.AssignmentPayloadType, release.StopsPayloadType, release.StandingPayloadType, release.PlacementPayloadType} {
 		b := seal(t, c.release, pt, book(1, ""))
 		_, err = tr.VerifyRelease(b)
 		wantReason(t, err, release.WrongType)
@@ -258,6 +258,7 @@ func TestAttackEndlessData(t *testing.T) {
 		release.AssignmentPayloadType: {release.MaxAssignmentBytes, func(b []byte) error { _, err := tr.VerifyAssignment(b, site); return err }},
 		release.StopsPayloadType:      {release.MaxStopListBytes, func(b []byte) error { _, err := tr.VerifyStopList(b); return err }},
 		release.StandingPayloadType:   {release.MaxStandingBytes, func(b []byte) error { _, err := tr.VerifyStanding(b, site, station, nonce, noon); return err }},
+		release.PlacementPayloadType:  {release.MaxPlacementBytes, func(b []byte) error { _, err := tr.VerifyPlacement(b, site, station); return err }},
 	} {
 		t.Run(pt, func(t *testing.T) {
 			wantReason(t, c.take(make([]byte, c.limit+1)), release.TooLarge)

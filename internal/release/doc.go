@@ -23,6 +23,8 @@
 //	                     belong together; signed by an online key, expires
 //	timestamp            Standing: the centre's fresh word to one station, with
 //	                     the station's own nonce; signed by an online key
+//	(none)               Placement: in which region one station's site lies; signed
+//	                     by a release key, rare
 //	(none)               StopList: what must not be made, whatever the book says
 //
 // Why not the framework's Go library: it moves JSON files from a repository of

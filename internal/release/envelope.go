@@ -19,6 +19,7 @@ const (
 	AssignmentPayloadType = "application/vnd.samecup.assignment.v1+protobuf"
 	StopsPayloadType      = "application/vnd.samecup.stops.v1+protobuf"
 	StandingPayloadType   = "application/vnd.samecup.standing.v1+protobuf"
+	PlacementPayloadType  = "application/vnd.samecup.placement.v1+protobuf"
 )
 
 // Bounds on whole envelopes, bytes. Nothing larger is parsed.
@@ -30,6 +31,7 @@ const (
 	MaxAssignmentBytes = 64 << 10
 	MaxStopListBytes   = 256 << 10
 	MaxStandingBytes   = 64 << 10
+	MaxPlacementBytes  = 64 << 10
 )
 
 // maxSignatures leaves room for root keys that change hands: each of the old
@@ -54,6 +56,8 @@ func kindOf(payloadType string) (payloadKind, bool) {
 		return payloadKind{"stop list", MaxStopListBytes}, true
 	case StandingPayloadType:
 		return payloadKind{"standing", MaxStandingBytes}, true
+	case PlacementPayloadType:
+		return payloadKind{"placement", MaxPlacementBytes}, true
 	}
 	return payloadKind{}, false
 }
@@ -195,4 +199,9 @@ func (ss Signers) StopList(m *pb.StopList) (envelope []byte, digest [32]byte, er
 // Standing signs a standing.
 func (ss Signers) Standing(m *pb.Standing) (envelope []byte, digest [32]byte, err error) {
 	return ss.Seal(StandingPayloadType, m)
+}
+
+// Placement signs a placement.
+func (ss Signers) Placement(m *pb.Placement) (envelope []byte, digest [32]byte, err error) {
+	return ss.Seal(PlacementPayloadType, m)
 }

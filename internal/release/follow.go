@@ -88,6 +88,12 @@ func (t *Trust) forget(k keyHex) (said []string) {
 			said = append(said, fmt.Sprintf("assignment serial of %s: %d, now %d", site, x.Number, m.top().Number))
 		}
 	}
+	for station, m := range t.placements {
+		if x, ok := m[k]; ok {
+			delete(m, k)
+			said = append(said, fmt.Sprintf("placement of %s: %d, now %d", station, x.Number, m.top().Number))
+		}
+	}
 	for scope, m := range t.releases {
 		if x, ok := m[k]; ok {
 			delete(m, k)

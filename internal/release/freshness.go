@@ -78,6 +78,9 @@ func (t *Trust) sayBehind(site string, now time.Time, last heard, stopsKnown tim
 	if last.Assignment > held.Number {
 		say("The centre has assignment %d, and this station holds %d.", last.Assignment, held.Number)
 	}
+	if held := t.placementAt(site); last.Placement > held {
+		say("The centre has placement %d, and this station holds %d: its site may lie in another region by now.", last.Placement, held)
+	}
 	stops := t.stops.top()
 	if want := max(held.StopList, last.StopList); want > stops.Number {
 		if stopsKnown.IsZero() {

@@ -70,6 +70,11 @@ func FuzzVerifyStanding(f *testing.F) {
 	})
 }
 
+func FuzzVerifyPlacement(f *testing.F) {
+	fuzzEnvelope(f, func(c *ceremony) []byte { return c.place(1, "north") },
+		func(tr *release.Trust, b []byte) error { _, err := tr.VerifyPlacement(b, site, station); return err })
+}
+
 // The offline tools read what nobody has signed yet.
 func FuzzDescribeKeyList(f *testing.F) {
 	c := newCeremony(f)

@@ -38,6 +38,8 @@ type mark struct {
 	// Least versions of the other lists that an assignment named.
 	StopList uint64 `json:"stop_list,omitempty"`
 	KeyList  uint64 `json:"key_list,omitempty"`
+	// Region that a placement named.
+	Region string `json:"region,omitempty"`
 }
 
 // marks holds one mark a key: when a key is revoked, what it raised alone is
@@ -83,4 +85,6 @@ type heard struct {
 	Assignment uint64 `json:"assignment"`
 	StopList   uint64 `json:"stop_list"`
 	KeyList    uint64 `json:"key_list"`
+	// Placement came later: what was heard without one is written as before.
+	Placement uint64 `json:"placement,omitempty"`
 }

@@ -27,16 +27,18 @@ type state struct {
 	Retired     map[keyHex][]pb.KeyRole `json:"retired"`
 	Revoked     []keyHex                `json:"revoked"`
 	Assignments map[string]marks        `json:"assignments"`
-	Releases    map[string]marks        `json:"releases"`
-	Stops       marks                   `json:"stops"`
-	Heard       map[keyHex]heard        `json:"heard"`
+	// Placements came later: state that holds none is written as it was before.
+	Placements map[string]marks `json:"placements,omitempty"`
+	Releases   map[string]marks `json:"releases"`
+	Stops      marks            `json:"stops"`
+	Heard      map[keyHex]heard `json:"heard"`
 }
 
 // Marshal returns the whole state; equal states give equal bytes.
 func (t *Trust) Marshal() ([]byte, error) {
 	body, err := json.Marshal(state{
 		KeyList: t.envelope, Retired: t.retired, Revoked: append([]keyHex{}, sortedKeys(t.revoked)...),
-		Assignments: t.assignments, Releases: t.releases, Stops: t.stops, Heard: t.heard,
+		Assignments: t.assignments, Placements: t.placements, Releases: t.releases, Stops: t.stops, Heard: t.heard,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("marshal the trusted state: %w", err)
@@ -132,6 +134,12 @@ func (t *Trust) restore(s state) error {
 	for site, m := range s.Assignments {
 		t.assignments[site] = marks{}
 		if err := take("assignments", m, t.assignments[site]); err != nil {
+			return err
+		}
+	}
+	for station, m := range s.Placements {
+		t.placements[station] = marks{}
+		if err := take("placements", m, t.placements[station]); err != nil {
 			return err
 		}
 	}

@@ -28,6 +28,7 @@ type Trust struct {
 	revoked map[keyHex]bool
 
 	assignments map[string]marks // by site
+	placements  map[string]marks // by "site/station"
 	releases    map[string]marks // by scope
 	stops       marks
 	heard       map[keyHex]heard
@@ -51,7 +52,7 @@ func NewTrust(keyList []byte) (*Trust, error) {
 	}
 	t := &Trust{
 		retired: map[keyHex][]pb.KeyRole{}, revoked: map[keyHex]bool{},
-		assignments: map[string]marks{}, releases: map[string]marks{}, stops: marks{}, heard: map[keyHex]heard{},
+		assignments: map[string]marks{}, placements: map[string]marks{}, releases: map[string]marks{}, stops: marks{}, heard: map[keyHex]heard{},
 	}
 	t.take(env, l, keyList)
 	return t, nil

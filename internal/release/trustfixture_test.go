@@ -126,6 +126,14 @@ func (c *ceremony) stops(version uint64, stops ...*pb.Stop) []byte {
 	return seal(c.t, c.live, release.StopsPayloadType, &pb.StopList{Version: version, IssuedTime: timestamppb.New(noon), Stops: stops})
 }
 
+func placement(serial uint64, region string) *pb.Placement {
+	return &pb.Placement{Site: site, Station: station, Serial: serial, IssuedTime: timestamppb.New(noon), Region: region}
+}
+
+func (c *ceremony) place(serial uint64, region string) []byte {
+	return seal(c.t, c.release, release.PlacementPayloadType, placement(serial, region))
+}
+
 func standing(nonce []byte, assignment, stops, keys uint64) *pb.Standing {
 	return &pb.Standing{Site: site, Station: station, Nonce: nonce, CentreTime: timestamppb.New(noon), Assignment: assignment, StopList: stops, KeyList: keys}
 }

@@ -229,7 +229,7 @@ func (t *Trust) VerifyStanding(envelope []byte, site, station string, nonce []by
 		return nil, refuse(StandingPayloadType, Unreadable, "signed, but without a centre_time")
 	}
 	for _, k := range keys {
-		t.heard[k] = heard{At: now.UnixMilli(), Centre: unix(s.CentreTime), Assignment: s.Assignment, StopList: s.StopList, KeyList: s.KeyList}
+		t.heard[k] = heard{At: now.UnixMilli(), Centre: unix(s.CentreTime), Assignment: s.Assignment, StopList: s.StopList, KeyList: s.KeyList, Placement: s.Placement}
 	}
 	return s, nil
 }

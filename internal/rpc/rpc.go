@@ -32,9 +32,9 @@ const (
 	stopGrace = 10 * time.Second
 )
 
-// Authoriser decides whether a caller may call a method. It is the only place
-// that does.
-type Authoriser func(ctx context.Context, method string) error
+// Authoriser decides whether a caller may call a method, and tells who it is
+// where the call says so. It is the only place that does.
+type Authoriser func(ctx context.Context, method string) (Caller, error)
 
 // Options for NewServer.
 type Options struct {
@@ -44,7 +44,11 @@ type Options struct {
 
 // LoopbackOnly allows callers on this machine: the rule for callers without an
 // identity.
-func LoopbackOnly(ctx context.Context, _ string) error {
+func LoopbackOnly(ctx context.Context, _ string) (Caller, error) {
+	return Caller{}, fromLoopback(ctx)
+}
+
+func fromLoopback(ctx context.Context) error {
 	p, ok := peer.FromContext(ctx)
 	if !ok {
 		return Fail(codes.PermissionDenied, "NO_PEER", "the caller's address is not known", nil)
@@ -72,7 +76,7 @@ func AsLocal(ctx context.Context) context.Context {
 }
 
 // Anyone allows every caller: for a network that is closed by other means.
-func Anyone(context.Context, string) error { return nil }
+func Anyone(context.Context, string) (Caller, error) { return Caller{}, nil }
 
 // NewServer makes a server with our limits, health and reflection. Register
 // services on it before Serve.
@@ -101,9 +105,11 @@ type guard struct {
 
 func (g guard) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (res any, err error) {
 	defer g.close(info.FullMethod, &err)
-	if err := g.authorise(ctx, info.FullMethod); err != nil {
+	who, err := g.authorise(ctx, info.FullMethod)
+	if err != nil {
 		return nil, err
 	}
+	ctx = withCaller(ctx, who)
 	if _, ok := ctx.Deadline(); !ok {
 		var cancel context.CancelFunc
 		ctx, cancel = context.WithTimeout(ctx, DefaultDeadline)
@@ -114,10 +120,11 @@ func (g guard) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, n
 
 func (g guard) stream(srv any, ss grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) (err error) {
 	defer g.close(info.FullMethod, &err)
-	if err := g.authorise(ss.Context(), info.FullMethod); err != nil {
+	who, err := g.authorise(ss.Context(), info.FullMethod)
+	if err != nil {
 		return err
 	}
-	return next(srv, ss)
+	return next(srv, &calledStream{ss, withCaller(ss.Context(), who)})
 }
 
 // close turns a panic or a plain error into a status, once, and logs what the

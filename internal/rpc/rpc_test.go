@@ -140,8 +140,8 @@ func TestAMessageBeyondTheLimitIsRefused(t *testing.T) {
 }
 
 func TestTheInterceptorIsAskedAboutEveryCall(t *testing.T) {
-	c := serve(t, rpc.Options{Authorise: func(context.Context, string) error {
-		return rpc.Fail(codes.PermissionDenied, "TEST", "not you", nil)
+	c := serve(t, rpc.Options{Authorise: func(context.Context, string) (rpc.Caller, error) {
+		return rpc.Caller{}, rpc.Fail(codes.PermissionDenied, "TEST", "not you", nil)
 	}})
 	if _, err := c.GetRelease(t.Context(), &pb.GetReleaseRequest{Number: 3}); status.Code(err) != codes.PermissionDenied {
 		t.Fatal(err)
@@ -151,11 +151,11 @@ func TestTheInterceptorIsAskedAboutEveryCall(t *testing.T) {
 func TestLoopbackOnly(t *testing.T) {
 	for addr, ok := range map[string]bool{"127.0.0.1": true, "127.8.8.8": true, "::1": true, "192.0.2.1": false, "0.0.0.0": false} {
 		ctx := peer.NewContext(t.Context(), &peer.Peer{Addr: &net.TCPAddr{IP: net.ParseIP(addr), Port: 1}})
-		if err := rpc.LoopbackOnly(ctx, "/x"); (err == nil) != ok {
+		if _, err := rpc.LoopbackOnly(ctx, "/x"); (err == nil) != ok {
 			t.Errorf("%s: %v", addr, err)
 		}
 	}
-	if rpc.LoopbackOnly(t.Context(), "/x") == nil {
+	if _, err := rpc.LoopbackOnly(t.Context(), "/x"); err == nil {
 		t.Error("a caller without an address was let in")
 	}
 }
@@ -171,10 +171,10 @@ func TestListenLoopbackBindsThisMachineOnly(t *testing.T) {
 
 func TestAsLocalCountsAsThisMachine(t *testing.T) {
 	far := peer.NewContext(t.Context(), &peer.Peer{Addr: &net.TCPAddr{IP: net.IPv4(192, 0, 2, 1)}})
-	if err := rpc.LoopbackOnly(far, "/x"); err == nil {
+	if _, err := rpc.LoopbackOnly(far, "/x"); err == nil {
 		t.Error("a caller from elsewhere is let in")
 	}
-	if err := rpc.LoopbackOnly(rpc.AsLocal(far), "/x"); err != nil {
+	if _, err := rpc.LoopbackOnly(rpc.AsLocal(far), "/x"); err != nil {
 		t.Error(err)
 	}
 }

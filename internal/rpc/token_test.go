@@ -44,9 +44,9 @@ func TestTokenIsReadOrRefusedAndNeverMistakenForNone(t *testing.T) {
 
 func TestAClientsTokenArrives(t *testing.T) {
 	var got string
-	addr := listen(t, rpc.Options{Authorise: func(ctx context.Context, _ string) (err error) {
+	addr := listen(t, rpc.Options{Authorise: func(ctx context.Context, _ string) (who rpc.Caller, err error) {
 		got, _, err = rpc.Token(ctx)
-		return err
+		return who, err
 	}})
 	cc, err := rpc.Dial(addr, rpc.WithToken("sct_abc"))
 	if err != nil {

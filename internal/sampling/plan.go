@@ -4,7 +4,8 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
-	"math"
+	"slices"
+	"strings"
 	"time"
 
 	"samecup.example/samecup/internal/drink"
@@ -49,7 +50,7 @@ type Window struct {
 	// Builds is how many running a prompt asks for.
 	Builds int  `json:"builds"`
 	Want   Want `json:"want"`
-	// Checks are codes in drink.Measures; "taste" asks for a tasting.
+	// Checks are codes in drink.Measures; "taste", alone, asks for a tasting.
 	Checks []string `json:"checks"`
 	// SecondsEach is the labour of one build measured.
 	SecondsEach int `json:"seconds_each"`
@@ -62,9 +63,6 @@ type Window struct {
 	MayTighten bool `json:"may_tighten,omitempty"`
 	MayRelax   bool `json:"may_relax,omitempty"`
 }
-
-// Taste is a check that is no measure: a person tastes the cup.
-const Taste = "taste"
 
 // Plan is what a station measures in a shift.
 type Plan struct {
@@ -192,7 +190,28 @@ func (w *Window) fault() (field string, v any, allowed string) {
 			return fmt.Sprintf("checks[%d]", i), fmt.Sprintf("%q", c), "a measure's code, or taste"
 		}
 	}
+	if w.taste() && len(w.Checks) > 1 {
+		return "checks", strings.Join(w.Checks, ", "), "taste alone: give the measures a window of their own"
+	}
 	return "", nil, ""
+}
+
+// taste is true for a window that asks for a tasting.
+func (w *Window) taste() bool { return slices.Contains(w.Checks, Taste) }
+
+// takes is true for a build of the kind that the window is about, with something
+// on it that the window checks.
+func (w *Window) takes(b *Started) bool {
+	kind := true
+	switch w.Want {
+	case Shots:
+		kind = b.Shots > 0
+	case Milk:
+		kind = b.Steamed
+	case Glass:
+		kind = b.Steamed && b.Glass
+	}
+	return kind && (w.taste() || b.Checks == nil || slices.ContainsFunc(b.Checks, func(c string) bool { return slices.Contains(w.Checks, c) }))
 }
 
 // parts lists the parts kept at a level: relaxing keeps every second one,
@@ -255,13 +274,13 @@ func (p *Plan) extras(base time.Duration) []extra {
 func (p *Plan) Moments(want Want, l Level) int {
 	n := 0
 	for i := range p.Windows {
-		if w := &p.Windows[i]; w.Want == want {
+		if w := &p.Windows[i]; w.Want == want && !w.taste() {
 			n += len(w.parts(l)) * w.Prompts
 		}
 	}
 	if l == Tightened {
 		for _, e := range p.extras(p.Labour(Normal)) {
-			if p.Windows[e.window].Want == want {
+			if w := &p.Windows[e.window]; w.Want == want && !w.taste() {
 				n++
 			}
 		}
@@ -269,26 +288,39 @@ func (p *Plan) Moments(want Want, l Level) int {
 	return n
 }
 
-// Statement says in words what the plan costs and what it can see: a fault that
-// strikes the share fault (0 to 1, ends out) of drinks. Five moments a shift see
-// a fault in one drink of ten with 1 - 0.9^5 = 41 %.
-func (p *Plan) Statement(l Level, fault float64) (string, error) {
-	text := fmt.Sprintf("Checks take %.0f minutes a shift, and the opening about %d more (%s).", math.Ceil(p.Labour(l).Minutes()), p.DialInMin, l)
-	for _, w := range [...]struct {
-		want Want
-		name string
-	}{{Shots, "Shots"}, {Milk, "Milk"}} {
-		n := p.Moments(w.want, l)
+// Sight is what the checks of one kind see in a shift.
+type Sight struct {
+	Want Want
+	// Moments are the separate times at which such builds are measured.
+	Moments int
+	// Chance, 0 to 1, of meeting a fault at one of them, and the moments that would
+	// meet it with 90 %.
+	Chance float64
+	Needed int
+}
+
+// Sights tell what the plan can see of a fault that strikes the share fault (0 to 1,
+// ends out) of drinks. Five moments a shift see a fault in one drink of ten with
+// 1 - 0.9^5 = 41 %. A kind that is not measured has none.
+func (p *Plan) Sights(l Level, fault float64) ([]Sight, error) {
+	const surely = 0.9
+	var out []Sight
+	for _, want := range []Want{Shots, Milk} {
+		n := p.Moments(want, l)
 		if n == 0 {
 			continue
 		}
-		words, err := stat.PowerWords(n, fault)
+		chance, err := stat.PowerToSee(n, fault)
 		if err != nil {
-			return "", fmt.Errorf("stating the power of plan %s: %w", p.ID, err)
+			return nil, fmt.Errorf("stating the power of plan %s: %w", p.ID, err)
 		}
-		text += fmt.Sprintf(" %s: %s", w.name, words)
+		needed, err := stat.ChecksToSee(fault, surely)
+		if err != nil {
+			return nil, fmt.Errorf("stating the power of plan %s: %w", p.ID, err)
+		}
+		out = append(out, Sight{want, n, chance, needed})
 	}
-	return text + " No fault seen is not no fault.", nil
+	return out, nil
 }
 
 // isWord is true for 1 to 64 of a to z, 0 to 9, "-" and "_".

@@ -11,17 +11,20 @@ func TestARosterIsChecked(t *testing.T) {
 	for text, want := range map[string]string{
 		`{"shifts":[{"start":"6","end":"14:00"}]}`:                     "start",
 		`{"shifts":[{"start":"06:00","end":"14:00","lunch":"15:00"}]}`: "lunch",
-		`{"plan":{}}`:                       "id",
-		`{"plans":{}}`:                      "plans",
-		`{} {}`:                             "after it",
-		`{"plan":` + tastePlan + `}`:        "taste",
-		`{"shifts":[{},{},{},{},{},{},{}]}`: "7 shifts",
+		`{"plan":{}}`:  "id",
+		`{"plans":{}}`: "plans",
+		`{} {}`:        "after it",
+		`{"plan":` + strings.Replace(tastePlan, `"taste"`, `"taste","dose"`, 1) + `}`: "taste alone",
+		`{"shifts":[{},{},{},{},{},{},{}]}`:                                           "7 shifts",
 	} {
 		if _, err := ParseRoster([]byte(text)); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v, want it to name %s", text, err, want)
 		}
 	}
 	if _, err := ParseRoster([]byte(`{"shifts":[{"start":"22:00","end":"06:00","lunch":"02:00"}]}`)); err != nil {
+		t.Error(err)
+	}
+	if _, err := ParseRoster([]byte(`{"plan":` + tastePlan + `}`)); err != nil {
 		t.Error(err)
 	}
 	if err := DefaultRoster().Check(); err != nil {

@@ -62,17 +62,19 @@ func TestDefaultPlanIsTheTradesAndFitsItsLabour(t *testing.T) {
 }
 
 // Source: arithmetic, 1 - 0.9^5 = 41 %.
-func TestStatementSaysWhatFiveChecksSee(t *testing.T) {
+func TestWhatFiveChecksSee(t *testing.T) {
 	p := DefaultPlan()
-	p.Windows = p.Windows[1:2]
-	text, err := p.Statement(Normal, 0.1)
-	if err != nil {
-		t.Fatal(err)
+	p.Windows = p.Windows[1:2] // five moments
+	p.Windows = append(p.Windows, Window{ID: "cups", Anchor: FromStart, FromMin: 0, ToMin: 60, Parts: 3, Prompts: 1, Builds: 1, Want: Milk, Checks: []string{Taste}})
+	got, err := p.Sights(Normal, 0.1)
+	if err != nil || len(got) != 1 || got[0].Want != Shots || got[0].Moments != 5 || got[0].Needed != 22 {
+		t.Fatalf("%+v, %v", got, err)
 	}
-	for _, want := range []string{"5 checks see a fault in 10 % of drinks with a chance of 41 %", "3 minutes a shift", "No fault seen is not no fault."} {
-		if !strings.Contains(text, want) {
-			t.Errorf("%q lacks %q", text, want)
-		}
+	if want := 1 - math.Pow(0.9, 5); math.Abs(got[0].Chance-want) > 1e-12 { // independent draws: arithmetic
+		t.Errorf("a chance of %v, want %v", got[0].Chance, want)
+	}
+	if _, err := p.Sights(Normal, 1); err == nil {
+		t.Error("a fault in all drinks was taken")
 	}
 }
 
@@ -300,14 +302,23 @@ func TestEveryPromptEndsExactlyOnceAcrossRestarts(t *testing.T) {
 				if take == nil {
 					continue
 				}
-				switch rapid.IntRange(0, 3).Draw(t, "measured") {
-				case 0:
-					if err := w.c.Skipped(b.Build, "queue", at); err != nil {
-						t.Fatal(err)
+				for _, of := range []struct {
+					asked bool
+					skip  func(string, string, time.Time) error
+					done  func(string, time.Time) error
+				}{{len(take.Checks) > 0, w.c.Skipped, w.c.Measured}, {take.Taste, w.c.NotTasted, w.c.Tasted}} {
+					if !of.asked {
+						continue
 					}
-				case 1:
-				default:
-					if err := w.c.Measured(b.Build, at.Add(time.Minute)); err != nil {
+					var err error
+					switch rapid.IntRange(0, 3).Draw(t, "done") {
+					case 0:
+						err = of.skip(b.Build, "queue", at)
+					case 1:
+					default:
+						err = of.done(b.Build, at.Add(time.Minute))
+					}
+					if err != nil {
 						t.Fatal(err)
 					}
 				}

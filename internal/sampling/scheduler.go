@@ -22,30 +22,30 @@ type Started struct {
 	Steamed bool `json:"steamed,omitempty"`
 	Plant   bool `json:"plant,omitempty"`
 	Glass   bool `json:"glass,omitempty"`
+	// Checks are the measures that can be taken on it, by code; nil where that is
+	// not known, and then all can be.
+	Checks []string `json:"checks,omitempty"`
 	// By is a pseudonym; empty where nobody tapped.
 	By string    `json:"by,omitempty"`
 	At time.Time `json:"at"`
 }
 
-func (w Want) takes(b *Started) bool {
-	switch w {
-	case Shots:
-		return b.Shots > 0
-	case Milk:
-		return b.Steamed
-	case Glass:
-		return b.Steamed && b.Glass
-	}
-	return true
-}
-
-// Take says that a build is to be measured.
+// Take says that a build is to be measured, or tasted, or both.
 type Take struct {
 	Build string `json:"build"`
-	// Prompts that it serves, and the checks that they ask for, sorted.
+	// Prompts that it serves, and the measures that they ask for, sorted.
 	Prompts []string `json:"prompts"`
 	Checks  []string `json:"checks"`
-	Words   string   `json:"words"`
+	// Taste is true where the cup is to be tasted.
+	Taste bool   `json:"taste,omitempty"`
+	Words string `json:"words"`
+}
+
+// Cup is a build that waits to be tasted.
+type Cup struct {
+	Build, Prompt string
+	// Until is when the tasting is over; it counts as missed then.
+	Until time.Time
 }
 
 // Prompt is one that waits for a build to begin.
@@ -83,6 +83,9 @@ type Outcome struct {
 	Window string    `json:"window"`
 	Due    time.Time `json:"due"`
 	At     time.Time `json:"at"`
+	// Taste is true for a prompt that asked for a tasting; what is said of measuring
+	// below is then said of tasting.
+	Taste bool `json:"taste,omitempty"`
 	// Missed is false when all builds asked for were measured; Reason says why
 	// not, Note what a person gave as the cause.
 	Missed bool   `json:"missed"`
@@ -95,14 +98,21 @@ type Outcome struct {
 
 // Words is the outcome as a person reads it.
 func (o Outcome) Words() string {
+	done := "measured"
+	if o.Taste {
+		done = "tasted"
+	}
 	if !o.Missed {
-		return fmt.Sprintf("%s: measured", o.Prompt)
+		return fmt.Sprintf("%s: %s", o.Prompt, done)
 	}
 	why := map[Reason]string{
-		NoneSold: "no such drink was made in time", Ignored: "the drink was made and not measured",
+		NoneSold: "no such drink was made in time", Ignored: "the drink was made and not " + done,
 		NotRunning: "the station was off", ShiftEnded: "the shift ended",
 	}[o.Reason]
-	return fmt.Sprintf("%s: MISSED, %d of %d measured: %s", o.Prompt, len(o.Measured), o.Wanted, why)
+	if o.Note != "" {
+		why += " (" + o.Note + ")"
+	}
+	return fmt.Sprintf("%s: MISSED, %d of %d %s: %s", o.Prompt, len(o.Measured), o.Wanted, done, why)
 }
 
 // Scheduler follows one plan through one shift. It is not safe for concurrent
@@ -142,9 +152,15 @@ func (c *Scheduler) prompt(p *promptState) Prompt {
 	w := c.window(p)
 	out := Prompt{ID: p.ID, Window: w.ID, Want: w.Want, Checks: slices.Clone(w.Checks), Due: p.Due, Expires: c.expires(p), Left: w.Builds - len(p.Taken)}
 	noun := map[Want]string{Shots: "shot", Milk: "milk drink", Glass: "milk drink, made in the clear glass", AnyBuild: "drink"}[w.Want]
-	if out.Left == 1 {
+	switch {
+	case w.taste():
+		out.Words = fmt.Sprintf("taste the next %d, each a %s", out.Left, noun)
+		if out.Left == 1 {
+			out.Words = "taste the next " + noun
+		}
+	case out.Left == 1:
 		out.Words = fmt.Sprintf("measure the next %s: %s", noun, labels(w.Checks))
-	} else {
+	default:
 		out.Words = fmt.Sprintf("measure the next %d, each a %s: %s", out.Left, noun, labels(w.Checks))
 	}
 	return out
@@ -166,7 +182,7 @@ func (c *Scheduler) Offer(b Started) (*Take, error) {
 	c.notice(&b)
 	for _, p := range c.s.Prompts {
 		w := c.window(p)
-		if p.open(c, c.s.Now) && w.Want.takes(&b) && c.fits(p, w, &b) {
+		if p.open(c, c.s.Now) && w.takes(&b) && c.fits(p, w, &b) {
 			p.Taken = append(p.Taken, takenBuild{Build: b.Build, By: b.By, Plant: b.Plant, At: c.s.Now})
 		}
 	}
@@ -210,20 +226,58 @@ func (c *Scheduler) notice(b *Started) {
 }
 
 // Measured says that a build which was taken has all its readings.
-func (c *Scheduler) Measured(build string, at time.Time) error { return c.settle(build, true, "", at) }
+func (c *Scheduler) Measured(build string, at time.Time) error {
+	return c.settle(build, at, false, takenBuild{Measured: true})
+}
 
 // Skipped says that a build which was taken will not be measured, and why.
 func (c *Scheduler) Skipped(build, why string, at time.Time) error {
+	return c.skip(build, why, at, false)
+}
+
+// Tasted says that a build which was taken was tasted.
+func (c *Scheduler) Tasted(build string, at time.Time) error {
+	return c.settle(build, at, true, takenBuild{Measured: true})
+}
+
+// NotTasted says that a build which was taken will not be tasted, and why.
+func (c *Scheduler) NotTasted(build, why string, at time.Time) error {
+	return c.skip(build, why, at, true)
+}
+
+// ToTaste lists the cups that wait to be tasted, in the order taken.
+func (c *Scheduler) ToTaste(now time.Time) []Cup {
+	c.advance(now)
+	var out []Cup
+	for _, p := range c.s.Prompts {
+		if p.Outcome != nil || !c.window(p).taste() {
+			continue
+		}
+		for _, t := range p.Taken {
+			if !t.Measured && !t.Skipped {
+				out = append(out, Cup{Build: t.Build, Prompt: p.ID, Until: c.until(p)})
+			}
+		}
+	}
+	return out
+}
+
+func (c *Scheduler) skip(build, why string, at time.Time, taste bool) error {
 	if len(why) > 200 {
 		return fmt.Errorf("sampling: the reason for skipping has %d bytes, allowed: 200; shorten it", len(why))
 	}
-	return c.settle(build, false, why, at)
+	return c.settle(build, at, taste, takenBuild{Skipped: true, Why: why})
 }
 
-func (c *Scheduler) settle(build string, measured bool, why string, at time.Time) error {
+// settle marks a build in the prompts that took it to be tasted, or in those that
+// took it to be measured.
+func (c *Scheduler) settle(build string, at time.Time, taste bool, as takenBuild) error {
 	// Look before time moves on: a reading that comes as the grace runs out counts.
 	found, counted := false, false
 	for _, p := range c.s.Prompts {
+		if c.window(p).taste() != taste {
+			continue
+		}
 		for i := range p.Taken {
 			t := &p.Taken[i]
 			if t.Build != build {
@@ -231,14 +285,18 @@ func (c *Scheduler) settle(build string, measured bool, why string, at time.Time
 			}
 			found, counted = true, counted || t.Measured || t.Skipped
 			if p.Outcome == nil && !t.Measured && !t.Skipped && !c.over(p, latest(at, c.s.Now)) {
-				t.Measured, t.Skipped, t.Why = measured, !measured, why
+				t.Measured, t.Skipped, t.Why = as.Measured, as.Skipped, as.Why
 				counted = true
 			}
 		}
 	}
 	c.advance(at)
+	what := "measuring"
+	if taste {
+		what = "tasting"
+	}
 	if !found {
-		return fmt.Errorf("sampling: build %q was not taken for measuring", build)
+		return fmt.Errorf("sampling: build %q was not taken for %s", build, what)
 	}
 	if !counted {
 		return fmt.Errorf("sampling: build %q came after its prompt had ended; it stays missed", build)

@@ -73,23 +73,29 @@ func (p *promptState) open(c *Scheduler, now time.Time) bool {
 	return !c.s.Closed && p.Outcome == nil && len(p.Taken) < c.window(p).Builds && now.Before(c.expires(p))
 }
 
-// over is true when nothing can change the prompt's outcome any more.
-func (c *Scheduler) over(p *promptState, now time.Time) bool {
-	w := c.window(p)
+// until is when a prompt is over at the latest: that which waits for a build when
+// it expires, that which has them all once their grace is over.
+func (c *Scheduler) until(p *promptState) time.Time {
 	waiting := time.Time{}
 	for _, t := range p.Taken {
 		if !t.Measured && !t.Skipped {
 			waiting = latest(waiting, t.At)
 		}
 	}
-	if !waiting.IsZero() {
-		until := waiting.Add(c.grace())
-		if len(p.Taken) < w.Builds || c.grace() == 0 {
-			until = latest(until, c.expires(p))
-		}
-		return !now.Before(until)
+	if waiting.IsZero() {
+		return c.expires(p)
 	}
-	return len(p.Taken) >= w.Builds || !now.Before(c.expires(p))
+	until := waiting.Add(c.grace())
+	if len(p.Taken) < c.window(p).Builds || c.grace() == 0 {
+		until = latest(until, c.expires(p))
+	}
+	return until
+}
+
+// over is true when nothing can change the prompt's outcome any more.
+func (c *Scheduler) over(p *promptState, now time.Time) bool {
+	settled := !slices.ContainsFunc(p.Taken, func(t takenBuild) bool { return !t.Measured && !t.Skipped })
+	return settled && len(p.Taken) >= c.window(p).Builds || !now.Before(c.until(p))
 }
 
 // advance moves time on: prompts become due, and those that are over are decided.
@@ -129,7 +135,7 @@ func (c *Scheduler) decide(p *promptState, short Reason) {
 	if p.Outcome != nil {
 		return
 	}
-	o := &Outcome{Prompt: p.ID, Window: p.Window, Due: p.Due, At: c.s.Now, Wanted: c.window(p).Builds}
+	o := &Outcome{Prompt: p.ID, Window: p.Window, Due: p.Due, At: c.s.Now, Wanted: c.window(p).Builds, Taste: c.window(p).taste()}
 	for _, t := range p.Taken {
 		if t.Measured {
 			o.Measured = append(o.Measured, t.Build)
@@ -155,7 +161,11 @@ func (c *Scheduler) taken(build string) *Take {
 	for _, p := range c.s.Prompts {
 		if slices.ContainsFunc(p.Taken, func(b takenBuild) bool { return b.Build == build }) {
 			t.Prompts = append(t.Prompts, p.ID)
-			t.Checks = append(t.Checks, c.window(p).Checks...)
+			if c.window(p).taste() {
+				t.Taste = true
+			} else {
+				t.Checks = append(t.Checks, c.window(p).Checks...)
+			}
 		}
 	}
 	if t.Prompts == nil {
@@ -164,7 +174,14 @@ func (c *Scheduler) taken(build string) *Take {
 	slices.Sort(t.Checks)
 	t.Checks = slices.Compact(t.Checks)
 	t.Build = build
-	t.Words = "measure this one: " + labels(t.Checks)
+	switch {
+	case len(t.Checks) == 0:
+		t.Words = "taste this one"
+	case t.Taste:
+		t.Words = "taste this one, and measure: " + labels(t.Checks)
+	default:
+		t.Words = "measure this one: " + labels(t.Checks)
+	}
 	return &t
 }
 

@@ -14,10 +14,10 @@ func (f Finding) String() string {
 	case BelowTolerance, AboveTolerance:
 		return f.beyond()
 	case ImpossibleValue:
-		return fmt.Sprintf("%s %s cannot be right (possible: %s); measure again", f.subject(), f.ActualText(), f.ExpectedText())
+		return fmt.Sprintf("%s cannot be right (possible: %s); measure again", f.valued(), f.ExpectedText())
 	case Unconfirmed:
-		return fmt.Sprintf("%s %s cannot be confirmed (%s): the instrument reads in steps of %s; measure with a finer one",
-			f.subject(), f.ActualText(), f.ExpectedText(), f.ByText())
+		return fmt.Sprintf("%s cannot be confirmed (%s): the instrument reads in steps of %s; measure with a finer one",
+			f.valued(), f.ExpectedText(), f.ByText())
 	case MissingReading:
 		return fmt.Sprintf("%s: no reading (%s); measure and log it", f.subject(), f.ExpectedText())
 	case DuplicateReading:
@@ -79,11 +79,20 @@ func (f *Finding) beyond() string {
 			word = "too " + word
 		}
 	}
-	text := fmt.Sprintf("%s %s: %s %s (%s)", f.subject(), f.ActualText(), f.ByText(), word, f.ExpectedText())
+	text := fmt.Sprintf("%s: %s %s (%s)", f.valued(), f.ByText(), word, f.ExpectedText())
 	if mend != "" {
 		text += "; " + mend
 	}
 	return text
+}
+
+// valued is the subject with what was read, apart where the subject ends in a
+// number of its own.
+func (f *Finding) valued() string {
+	if f.Occurrence > 1 && drink.MeasureByCode(f.Measure) != nil {
+		return f.subject() + ", " + f.ActualText()
+	}
+	return f.subject() + " " + f.ActualText()
 }
 
 // subject is the measure's label, with the check's own name and the pull where
@@ -100,7 +109,7 @@ func (f *Finding) subject() string {
 			if m.PerPull {
 				what = ", pull "
 			}
-			text += what + drink.Milli(f.Occurrence*1000).String() + ","
+			text += what + drink.Milli(f.Occurrence*1000).String()
 		}
 	}
 	return text

@@ -16,7 +16,6 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"path/filepath"
 	"sync"
 	"time"
 	_ "time/tzdata" // sites name IANA zones, and a bare image has no zone files
@@ -49,9 +48,14 @@ const (
 
 // Config sets up the authority.
 type Config struct {
-	// Dir holds the database and the signing key; made if missing.
+	// Dir holds the signing keys and the database; made if missing.
 	Dir string
-	Log *zap.Logger
+	// Database is the address of a PostgreSQL database, as internal/postgresdb
+	// reads it; empty means a file in Dir.
+	Database string
+	// Replicas is how many servers of the bus keep each stream; 0 means 1.
+	Replicas int
+	Log      *zap.Logger
 	// Now is the centre's clock; nil means time.Now.
 	Now func() time.Time
 	// NATS is the bus as the authority reaches it.
@@ -103,6 +107,7 @@ type Service struct {
 	onTick []func(ctx context.Context, now time.Time)
 
 	reconcileEvery, flushEvery, tickEvery time.Duration
+	replicas                              int
 	// maxEnvelope bounds a release's bytes, busWait how long a call waits for
 	// the bus; fields so that tests can lower them.
 	maxEnvelope int
@@ -151,25 +156,25 @@ func Open(ctx context.Context, cfg Config) (svc *Service, err error) {
 			}
 		}()
 	}
-	db, err := store.OpenSQLite(ctx, filepath.Join(cfg.Dir, "authority.db"))
+	db, err := store.Open(ctx, cfg.Database, cfg.Dir)
 	if err != nil {
 		return nil, fmt.Errorf("authority: %w", err)
 	}
 	s := &Service{
-		log:            cfg.Log,
-		now:            cfg.Now,
-		nats:           cfg.NATS,
-		js:             js,
-		busURL:         cfg.BusURL,
-		store:          db,
-		dataDir:        cfg.Dir,
-		lock:           lock,
-		pub:            newPublisher(),
-		reconcileEvery: cfg.ReconcileEvery,
-		flushEvery:     cfg.FlushEvery,
-		tickEvery:      cfg.TickEvery,
-		maxEnvelope:    release.MaxEnvelopeBytes,
-		busWait:        defaultBusWait,
+		log:      cfg.Log,
+		now:      cfg.Now,
+		nats:     cfg.NATS,
+		js:       js,
+		busURL:   cfg.BusURL,
+		store:    db,
+		dataDir:  cfg.Dir,
+		lock:     lock,
+		pub:      newPublisher(),
+		replicas: max(1, cfg.Replicas), reconcileEvery: cfg.ReconcileEvery,
+		flushEvery:  cfg.FlushEvery,
+		tickEvery:   cfg.TickEvery,
+		maxEnvelope: release.MaxEnvelopeBytes,
+		busWait:     defaultBusWait,
 	}
 	s.WatchRates(cfg.Rates)
 	if err := s.load(ctx); err != nil {

@@ -25,9 +25,9 @@ const (
 )
 
 // CreateEnrolment implements pb.FleetServiceServer. A new code voids the
-// station's earlier ones. An enrolled station may enrol again: its machine was
-// changed or wiped, or its site lies in another region now. The same request
-// again is answered without the code, of which only a hash is kept.
+// station's earlier ones. An enrolled station may enrol again, as when its machine
+// was changed or wiped. The same request again is answered without the code, of
+// which only a hash is kept.
 func (s fleetService) CreateEnrolment(ctx context.Context, req *pb.CreateEnrolmentRequest) (*pb.CreateEnrolmentResponse, error) {
 	var c check
 	c.slug("site", req.Site, "tannery-row")

@@ -52,12 +52,13 @@ func (s fleetService) EnrolStation(ctx context.Context, req *pb.EnrolStationRequ
 	s.dir.add(open.StationKey)
 	s.log.Info("station enrolled", zap.String("site", open.Site), zap.String("station", open.Station))
 	return &pb.EnrolStationResponse{
-		Site:     open.Site,
-		Station:  open.Station,
-		Scopes:   release.Scopes(site.Region, site.ID),
-		KeyLists: s.KeyLists(),
-		BusUrl:   s.busURL,
-		TimeZone: site.Zone,
+		Site:      open.Site,
+		Station:   open.Station,
+		Scopes:    release.Scopes(site.Region, site.ID),
+		KeyLists:  s.KeyLists(),
+		BusUrl:    s.busURL,
+		TimeZone:  site.Zone,
+		Placement: s.placementFor(ctx, open.StationKey),
 	}, nil
 }
 

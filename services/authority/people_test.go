@@ -171,7 +171,7 @@ func TestWhereACallWithoutATokenMayComeFrom(t *testing.T) {
 		{withToken(away), "/samecup.v1.DraftService/ListDrafts", true},
 		{withToken(away), "/samecup.v1.DraftService/UpdateDraft", true},
 	} {
-		if err := o.Authorise(c.ctx, c.method); (err == nil) != c.ok {
+		if _, err := o.Authorise(c.ctx, c.method); (err == nil) != c.ok {
 			t.Errorf("%s: %v, wanted %v", c.method, err, c.ok)
 		}
 	}

@@ -149,7 +149,7 @@ func (s *Service) takePresence(subject string, data []byte) (*pb.PresenceReply, 
 func (s *Service) stand(key store.StationKey, nonce []byte, now time.Time) ([]byte, error) {
 	_, online, keyList := s.keys.signers()
 	standing := &pb.Standing{Site: key.Site, Station: key.Station, Nonce: nonce, CentreTime: timestamppb.New(now),
-		StopList: s.pub.stopVer.Load(), KeyList: keyList}
+		StopList: s.pub.stopVer.Load(), KeyList: keyList, Placement: s.pub.placedAt(key)}
 	if v, ok := s.pub.standing.Load(key.Site); ok {
 		standing.Assignment, _ = v.(uint64)
 	}

@@ -39,12 +39,14 @@ type publisher struct {
 	turn, pass gate
 	// askWait bounds a question to the bus; a field so that tests can lower it.
 	askWait time.Duration
-	// assignments by site, stops the newest list.
+	// assignments by site, placements by station, stops the newest list.
 	assignments map[string]document
+	placements  map[store.StationKey]document
 	stops       document
 	// stopSums are the digests of every stop list's envelope by version.
 	stopSums map[uint64][32]byte
-	// floors are versions seen on the bus above ours, as after the database was
+	// floors are versions seen on the bus above ours, by site, by the subject of a
+	// placement and of "stops", as after the database was
 	// restored from an older copy: what is signed next is above them.
 	floors map[string]uint64
 	// seen is the act up to which documents were made.
@@ -62,6 +64,7 @@ type publisher struct {
 	bell  chan struct{}
 	// standing has the versions that a presence is answered with.
 	standing sync.Map // site -> uint64
+	placed   sync.Map // store.StationKey -> uint64
 	stopVer  atomic.Uint64
 }
 
@@ -86,7 +89,7 @@ type outgoing struct {
 func newPublisher() *publisher {
 	return &publisher{
 		turn: newGate(), pass: newGate(), askWait: askWait,
-		assignments: map[string]document{}, stopSums: map[uint64][32]byte{}, floors: map[string]uint64{},
+		assignments: map[string]document{}, placements: map[store.StationKey]document{}, stopSums: map[uint64][32]byte{}, floors: map[string]uint64{},
 		out: map[string]outgoing{}, bell: make(chan struct{}, 1),
 	}
 }
@@ -197,7 +200,7 @@ func (s *Service) loadDocuments(ctx context.Context) error {
 		})
 	}
 	p.stopVer.Store(p.stops.version)
-	return nil
+	return s.loadPlacements(ctx)
 }
 
 // payload reads an envelope of our own database.
@@ -216,9 +219,10 @@ func equal(a, b proto.Message) bool { return proto.Equal(a, b) }
 func (s *Service) sign(ctx context.Context) error {
 	p := s.pub
 	now := s.now().UTC().Truncate(time.Microsecond)
-	_, online, keyList := s.keys.signers()
+	forReleases, online, keyList := s.keys.signers()
 	var docs []store.Document
 	next := map[string]document{}
+	var places []placementDue
 	var stops *pb.StopList
 	var stopSerial, seen uint64
 	var due []*pb.Assignment
@@ -230,6 +234,7 @@ func (s *Service) sign(ctx context.Context) error {
 			stops = &pb.StopList{IssuedTime: timestamppb.New(now), Stops: stopsToProto(list),
 				Version: max(version, p.stops.version+1, p.floors["stops"]+1)}
 		}
+		places = p.duePlacements(st, keyList, now)
 		renewed := 0
 		for _, site := range st.Sites() {
 			orders, serial := st.Orders(site.ID)
@@ -251,6 +256,13 @@ func (s *Service) sign(ctx context.Context) error {
 			})
 		}
 	})
+	placed, err := signPlacements(places, forReleases, keyList)
+	if err != nil {
+		return err
+	}
+	for key, d := range placed {
+		docs = append(docs, store.Document{Subject: placementSubject(key), Version: d.version, Envelope: d.envelope})
+	}
 	stopVersion := p.stops.version
 	var stopDoc document
 	if stops != nil {
@@ -285,13 +297,16 @@ func (s *Service) sign(ctx context.Context) error {
 		p.stopSums[stops.Version] = sha256.Sum256(stopDoc.envelope)
 		p.stopVer.Store(stops.Version)
 	}
+	for key, doc := range placed {
+		p.keepPlacement(key, doc)
+	}
 	for site, doc := range next {
 		p.assignments[site] = doc
 		p.standing.Store(site, doc.version)
 	}
 	p.seen = seen
 	if len(docs) > 0 {
-		s.log.Info("signed", zap.Int("assignments", len(due)), zap.Bool("stop_list", stops != nil))
+		s.log.Info("signed", zap.Int("placements", len(placed)), zap.Int("assignments", len(due)), zap.Bool("stop_list", stops != nil))
 	}
 	return nil
 }

@@ -16,6 +16,7 @@ import (
 	"samecup.example/samecup/internal/bus"
 	"samecup.example/samecup/internal/govern"
 	pb "samecup.example/samecup/proto/samecup/v1"
+	"samecup.example/samecup/services/authority/store"
 )
 
 const (
@@ -128,7 +129,7 @@ func (s *Service) ensureStreams(ctx context.Context) error {
 	defer s.making.Unlock()
 	ctx, done := s.ask(ctx)
 	defer done()
-	err := bus.Why(ctx, bus.EnsureStreams(ctx, s.js))
+	err := bus.Why(ctx, bus.EnsureReplicated(ctx, s.js, s.replicas))
 	if !errors.Is(err, bus.ErrAway) {
 		s.pub.streams.Store(err == nil)
 	}
@@ -233,6 +234,11 @@ func (s *Service) lacking(ctx context.Context, have map[string]string) error {
 			p.put(subject, outgoing{version: d.version, envelope: d.envelope})
 		}
 	}
+	for key, d := range p.placements {
+		if subject := placementSubject(key); have[subject] != sumOf(d.envelope) {
+			p.put(subject, outgoing{version: d.version, envelope: d.envelope})
+		}
+	}
 	missing := false
 	for version, sum := range p.stopSums {
 		missing = missing || have[bus.StopListSubject(version)] != hex.EncodeToString(sum[:])
@@ -303,8 +309,13 @@ func (s *Service) adopt(ctx context.Context, stream jetstream.Stream, have map[s
 		site, isAssignment := strings.CutPrefix(subject, bus.AssignmentSubject(""))
 		isRelease, isStops := strings.HasPrefix(subject, strings.TrimSuffix(bus.BookSubjects, ">")), strings.HasPrefix(subject, strings.TrimSuffix(bus.StopListSubjects, "*"))
 		number, _ := strconv.ParseUint(subject[strings.LastIndexByte(subject, '.')+1:], 10, 64)
+		var key store.StationKey
+		isPlacement := strings.HasPrefix(subject, strings.TrimSuffix(bus.PlacementSubjects, "*.*"))
+		if isPlacement {
+			key.Site, key.Station, isPlacement = bus.SplitStationSubject(subject)
+		}
 		switch {
-		case isAssignment && sum != sumOf(p.assignments[site].envelope), isRelease && number >= next, isStops && number > p.stops.version:
+		case isAssignment && sum != sumOf(p.assignments[site].envelope), isPlacement && sum != sumOf(p.placements[key].envelope), isRelease && number >= next, isStops && number > p.stops.version:
 		default:
 			continue
 		}
@@ -326,6 +337,11 @@ func (s *Service) adopt(ctx context.Context, stream jetstream.Stream, have map[s
 				if refused = payload(m.Data, &a); refused == nil && a.Serial >= p.assignments[site].version {
 					p.floors[site] = max(p.floors[site], a.Serial)
 				}
+			}
+		case isPlacement:
+			var x *pb.Placement
+			if x, refused = trust.VerifyPlacement(m.Data, key.Site, key.Station); refused == nil && x.Serial >= p.placements[key].version {
+				p.floors[subject] = max(p.floors[subject], x.Serial)
 			}
 		case isRelease:
 			if _, refused = trust.VerifyRelease(m.Data); refused == nil {

@@ -21,20 +21,20 @@ import (
 // the record, every earlier token of the person ends, and the new one is
 // returned this once. A person who is not there or was disabled is a
 // *govern.Refused.
-func RecoverPerson(ctx context.Context, dir, person, osUser string, now time.Time, log *zap.Logger) (token string, err error) {
-	path := filepath.Join(dir, "authority.db")
-	if _, err := os.Stat(path); err != nil {
-		if errors.Is(err, fs.ErrNotExist) {
-			return "", fmt.Errorf("%s holds no authority.db: name the directory that the authority keeps its data in", dir)
+func RecoverPerson(ctx context.Context, dir, database, person, osUser string, now time.Time, log *zap.Logger) (token string, err error) {
+	if database == "" {
+		if _, err := os.Stat(filepath.Join(dir, store.File)); errors.Is(err, fs.ErrNotExist) {
+			return "", fmt.Errorf("%s holds no %s: name the directory that the authority keeps its data in", dir, store.File)
+		} else if err != nil {
+			return "", fmt.Errorf("look for the authority's database: %w", err)
 		}
-		return "", fmt.Errorf("look for the authority's database: %w", err)
 	}
 	lock, err := lockDir(dir)
 	if err != nil {
 		return "", err
 	}
 	defer func() { err = errors.Join(err, lock.Close()) }()
-	db, err := store.OpenSQLite(ctx, path)
+	db, err := store.Open(ctx, database, dir)
 	if err != nil {
 		return "", err
 	}

@@ -20,7 +20,7 @@ func TestALostTokenIsRecoveredOnTheMachine(t *testing.T) {
 		return Open(t.Context(), Config{Dir: dir, Log: zaptest.NewLogger(t), NATS: connect(t, url)})
 	}
 	recovered := func(person string) (string, error) {
-		return RecoverPerson(t.Context(), dir, person, "root", time.Now(), zaptest.NewLogger(t))
+		return RecoverPerson(t.Context(), dir, "", person, "root", time.Now(), zaptest.NewLogger(t))
 	}
 	if _, err := recovered("ada"); err == nil {
 		t.Fatal("a directory without a database was taken for an authority's")

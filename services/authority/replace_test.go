@@ -49,30 +49,3 @@ func TestAHaltedEditionWithANewAllergenIsReplaced(t *testing.T) {
 		t.Fatalf("verify: %v", got)
 	}
 }
-
-func TestASiteThatMovesNamesItsStations(t *testing.T) {
-	s := openSeason(t)
-	enrol := func(station string) {
-		code := must(s.admin.fleet.CreateEnrolment(t.Context(), &pb.CreateEnrolmentRequest{Site: "tannery-row", Station: station}))(t).Code
-		must(s.fleet.EnrolStation(t.Context(), &pb.EnrolStationRequest{Code: code}))(t)
-	}
-	enrol("bar-1")
-	enrol("bar-2")
-	move := func(region, zone string) []string {
-		res := must(s.flo.fleet.UpdateSite(t.Context(), &pb.UpdateSiteRequest{Site: &pb.Site{Id: "tannery-row", Name: "Tannery Row", Region: region, TimeZone: zone}}))(t)
-		return res.StationsToEnrol
-	}
-	if got := move("harbour", "Europe/Lisbon"); len(got) != 0 {
-		t.Errorf("another time zone needs %q enrolled anew", got)
-	}
-	if got := move("west", "Europe/Lisbon"); !slices.Equal(got, []string{"bar-1", "bar-2"}) {
-		t.Errorf("another region: %q", got)
-	}
-	enrol("bar-1")
-	if got := move("west", "Europe/London"); !slices.Equal(got, []string{"bar-2"}) {
-		t.Errorf("after one was enrolled anew: %q", got)
-	}
-	if got := move("harbour", "Europe/London"); !slices.Equal(got, []string{"bar-1"}) {
-		t.Errorf("back where bar-2 enrolled: %q", got)
-	}
-}

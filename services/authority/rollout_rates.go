@@ -13,6 +13,7 @@ import (
 	"samecup.example/samecup/internal/govern"
 	"samecup.example/samecup/internal/stat"
 	pb "samecup.example/samecup/proto/samecup/v1"
+	"samecup.example/samecup/services/authority/store"
 )
 
 const (
@@ -52,6 +53,9 @@ type waveWatch struct {
 	source RateSource
 	last   map[uint64]dated
 	busy   bool
+	// course of the rollout on its way as the store has it; whoever began a look
+	// has it alone.
+	course map[uint64][]store.WavePoint
 }
 
 type dated struct {
@@ -99,6 +103,7 @@ type stretch struct {
 // underWatch is the rollout that is on its way, as the test needs it.
 type underWatch struct {
 	edition   uint64
+	openWaves int
 	test      stat.WaveTest
 	begin     time.Time
 	inside    []string
@@ -155,7 +160,7 @@ func (s *Service) waveUnderWatch(now time.Time) (w underWatch, ok bool) {
 // cutStretches cuts the time since the first site began into stretches over
 // which nobody begins, none longer than a day.
 func cutStretches(r govern.Rollout, all []string, starts map[string]time.Time, now time.Time) underWatch {
-	w := underWatch{edition: r.Edition, test: r.Test}
+	w := underWatch{edition: r.Edition, openWaves: r.Open, test: r.Test}
 	var cuts []time.Time
 	for _, site := range all {
 		if at, in := starts[site]; in {
@@ -230,6 +235,10 @@ func (s *Service) judgeWave(ctx context.Context, source RateSource, w underWatch
 		return fmt.Errorf("test the wave: %w", err)
 	}
 	s.office.waves.keep(w.edition, report, now)
+	if err := s.recordWave(ctx, w.edition, wavePoint(report, w.openWaves, now)); err != nil {
+		// The advice counts all the same.
+		s.log.Warn("a look at a rollout's rates is not kept", zap.Uint64("edition", w.edition), zap.Error(err))
+	}
 	if _, err := s.do(ctx, system, func(t *turn) ([]govern.Act, error) { return t.ReportWave(t.Call, w.edition, report) }); err != nil {
 		return fmt.Errorf("report: %w", err)
 	}

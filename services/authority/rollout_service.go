@@ -130,7 +130,8 @@ func (c *check) when(field string, w *pb.When) govern.When {
 	return out
 }
 
-// GetRollout implements pb.RolloutServiceServer.
+// GetRollout implements pb.RolloutServiceServer; it alone tells the course of the
+// test.
 func (s rolloutService) GetRollout(ctx context.Context, req *pb.GetRolloutRequest) (*pb.GetRolloutResponse, error) {
 	var c check
 	edition := c.number("name", req.Name, "rollouts")
@@ -138,7 +139,15 @@ func (s rolloutService) GetRollout(ctx context.Context, req *pb.GetRolloutReques
 		return nil, err
 	}
 	r, err := s.rollout(ctx, edition, 0)
-	return &pb.GetRolloutResponse{Rollout: r}, err
+	if err != nil {
+		return nil, err
+	}
+	course, err := s.store.Course(ctx, edition)
+	if err != nil {
+		return nil, err
+	}
+	r.Course = courseToProto(course)
+	return &pb.GetRolloutResponse{Rollout: r}, nil
 }
 
 // ListRollouts implements pb.RolloutServiceServer; releases and adoption come

@@ -74,7 +74,7 @@ func TestPresence(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := &pb.Standing{Site: "tannery-row", Station: "bar-1", Nonce: said.Nonce, CentreTime: timestamppb.New(now), Assignment: 2, KeyList: 1}
+	want := &pb.Standing{Site: "tannery-row", Station: "bar-1", Nonce: said.Nonce, CentreTime: timestamppb.New(now), Assignment: 2, KeyList: 1, Placement: h.pub.placedAt(key("tannery-row", "bar-1"))}
 	if d := cmp.Diff(want, standing, protocmp.Transform()); d != "" {
 		t.Errorf("standing (-want +got):\n%s", d)
 	}

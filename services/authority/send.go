@@ -27,7 +27,7 @@ const (
 )
 
 // publish signs what is due and sends what the bus lacks as far as is known:
-// key lists and releases before the assignments that name them. The publisher is
+// key lists, placements and releases before the assignments that need them. The publisher is
 // let go of now and then, so that a stop does not wait for the assignments of a
 // whole chain.
 func (s *Service) publish(ctx context.Context) error {
@@ -119,7 +119,7 @@ func rank(key string) int {
 	case strings.HasPrefix(key, bus.StopListSubjects[:len(bus.StopListSubjects)-1]):
 		return 1 // a stop comes before a book
 	}
-	return 2
+	return 2 // placements and releases, both before the assignments that need them
 }
 
 // message is what waits under a key, ready to go.

@@ -27,7 +27,8 @@ var siteFields = map[string]func(to, from *pb.Site){
 
 // UpdateSite implements pb.FleetServiceServer. Without a mask every field is
 // taken, as AIP-134 has it. Another time zone needs nothing of the stations, since
-// an assignment carries instants; another region does, and they are named.
+// an assignment carries instants; for another region they are sent a placement,
+// before the assignments that need it, and are named.
 func (s fleetService) UpdateSite(ctx context.Context, req *pb.UpdateSiteRequest) (*pb.UpdateSiteResponse, error) {
 	if req.Site == nil {
 		return nil, rpc.Invalid(rpc.Violation{Field: "site", Description: "is missing; send its id and the fields that change"})
@@ -49,7 +50,7 @@ func (s fleetService) UpdateSite(ctx context.Context, req *pb.UpdateSiteRequest)
 	if err != nil {
 		return nil, err
 	}
-	_, err = s.do(ctx, call, func(t *turn) ([]govern.Act, error) {
+	out, err := s.do(ctx, call, func(t *turn) ([]govern.Act, error) {
 		old, ok := t.Site(req.Site.Id)
 		if !ok {
 			return nil, rpc.Fail(codes.NotFound, "SITE_NOT_FOUND", fmt.Sprintf("there is no site %q; add it first: samecup site add", clip(req.Site.Id, 80)), nil)
@@ -76,10 +77,12 @@ func (s fleetService) UpdateSite(ctx context.Context, req *pb.UpdateSiteRequest)
 	s.view(func(st *govern.State) {
 		v, _ := st.Site(req.Site.Id)
 		res.Site = siteToProto(v)
-		for _, x := range st.StationsBehind(req.Site.Id) {
-			res.StationsToEnrol = append(res.StationsToEnrol, x.Station)
+		for _, x := range st.StationsOf(req.Site.Id) {
+			if x.Placed == out.First { // by this very act, now or when it was first asked for
+				res.MovingStations = append(res.MovingStations, x.Station)
+			}
 		}
 	})
-	s.log.Info("site changed", zap.String("site", res.Site.Id), zap.String("region", res.Site.Region), zap.Strings("stations_to_enrol", res.StationsToEnrol))
+	s.log.Info("site changed", zap.String("site", res.Site.Id), zap.String("region", res.Site.Region), zap.Strings("moving_stations", res.MovingStations))
 	return res, nil
 }

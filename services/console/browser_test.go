@@ -105,7 +105,7 @@ func shownPages(t *testing.T, ch *chain) map[string]string {
 		"today": "/", "cases": "/cases", "case": caseLink(driftCase(t, ch).Id), "questions": "/questions", "sites": "/sites", "drinks": "/drinks",
 		"drink": "/drinks/latte/glass", "stations": "/stations", "station": "/stations/tannery-row/bar-1?day=2026-10-26", "builds": "/builds?grade=off",
 		"nowhere": "/nowhere", "build": buildOf(t, ch),
-		"drafts": "/drafts", "rollouts": "/rollouts", "stops": "/stops", "overlays": "/overlays", "places": "/places", "record": "/record",
+		"drafts": "/drafts", "rollouts": "/rollouts", "stops": "/stops", "overlays": "/overlays", "places": "/places", "record": "/record", "people": "/people", "keys": "/keys", "print": "/print?site=tannery-row",
 	}
 }
 

@@ -11,6 +11,7 @@ import (
 	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/services/console/chart"
 	"samecup.example/samecup/services/console/method"
+	"samecup.example/samecup/services/console/reading"
 )
 
 // buildsPage lists the builds beneath a figure.
@@ -20,10 +21,12 @@ type buildsPage struct {
 	Case, Signal                                      string
 	Sites                                             *siteList
 	Words                                             string
-	Table                                             *Table
-	Next                                              string
-	Servings                                          []drinkChoice
-	Grades, Sides                                     []drinkChoice
+	// Told is the signal's sentence, where its builds are listed.
+	Told          string
+	Table         *Table
+	Next          string
+	Servings      []drinkChoice
+	Grades, Sides []drinkChoice
 }
 
 // buildGrades are the verdicts that the filter offers.
@@ -130,6 +133,7 @@ func (v *visit) signalBuilds(p *buildsPage) ([]*pb.JudgedBuild, error) {
 		}
 		i := slices.IndexFunc(res.Signals, func(s *pb.Signal) bool { return s.Id == p.Signal })
 		if i >= 0 {
+			p.Told = v.teller().tell(res.Signals[i].Text)
 			return v.buildsByID(res.Signals[i].BuildIds)
 		}
 		if req.PageToken = res.NextPageToken; req.PageToken == "" {
@@ -153,7 +157,7 @@ func (v *visit) buildsByID(ids []string) ([]*pb.JudgedBuild, error) {
 // words says which builds these are.
 func (p *buildsPage) words(v *visit) {
 	if p.Signal != "" {
-		p.Words = fmt.Sprintf("The builds behind signal %s of case %s, the newest first", p.Signal, p.Case)
+		p.Words = "The builds behind signal “" + p.Told + "”, the newest first"
 		return
 	}
 	parts := []string{p.Span.Words()}
@@ -184,13 +188,10 @@ func (p *buildsPage) words(v *visit) {
 // buildTable lists builds with what their verdict found.
 func (v *visit) buildTable(builds []*pb.JudgedBuild, sites *siteList) *Table {
 	t := &Table{ID: "builds", Caption: "Builds", Cols: cols("begun", "where", "serving", "verdict", "~what was found", "by", "#release"), Empty: "No build answers to this. Widen the days, or take a condition away."}
+	told := v.teller()
 	for _, b := range builds {
 		k := b.Build
 		zone := sites.zone(k.Site)
-		var found []string
-		for _, f := range b.Verdict.GetFindings() {
-			found = append(found, f.Text)
-		}
 		grade := b.Verdict.GetGrade()
 		words := gradeWord(grade)
 		if b.Disputed {
@@ -199,7 +200,7 @@ func (v *visit) buildTable(builds []*pb.JudgedBuild, sites *siteList) *Table {
 		bk, _ := v.bookOf(k.Release)
 		t.add(Cell{Text: clock(k.StartedTime, zone, v.now), CSV: k.StartedTime.AsTime().Format(time.RFC3339), Href: buildLink(k.Id), Head: true},
 			where(k.Site, k.Station, sites, k.StartedTime.AsTime().In(zone).Format(time.DateOnly)), Cell{Text: bk.servingWordsOr(k.Serving), CSV: k.Serving, Href: drinkLink(k.Serving)},
-			Cell{Text: words, Tone: gradeTone(grade)}, text(strings.Join(found, "; ")), text(k.By), textf("%d", k.Release))
+			Cell{Text: words, Tone: gradeTone(grade)}, Cell{Text: told.findings(b.Verdict.GetFindings()), CSV: filedFindings(b.Verdict.GetFindings())}, text(k.By), textf("%d", k.Release))
 	}
 	return t
 }
@@ -245,8 +246,9 @@ func buildShow(v *visit) (*view, error) {
 	if said := res.Record.GetVerdict().GetGrade(); said != res.Verdict.GetGrade() && res.Verdict != nil {
 		p.StationSaid = gradeWord(said)
 	}
+	told := v.teller()
 	for _, f := range res.Verdict.GetFindings() {
-		p.Findings = append(p.Findings, sentence(f.Text))
+		p.Findings = append(p.Findings, sentence(told.finding(f)))
 	}
 	p.Readings = &Table{ID: "readings", Caption: "Readings", Cols: cols("measure", "#read", "tolerance of the book", "instrument", "measured"), Empty: "Nothing was measured: the sampling plan did not choose this build."}
 	for _, r := range b.Readings {
@@ -257,13 +259,13 @@ func buildShow(v *visit) (*view, error) {
 		}
 		tol := text("not known")
 		if k := bk.check(b.Serving, r.Check); k != nil {
-			tol = both(v.read.limits(k, unitOf(m)), metric.limits(k, unitOf(m)))
+			tol = both(v.read.Limits(k, unitOf(m)), metric.Limits(k, unitOf(m)))
 		}
 		when := clock(r.MeasuredTime, zone, v.now)
 		if r.MeasuredTime == nil {
 			when = "typed " + clock(r.EnteredTime, zone, v.now)
 		}
-		p.Readings.add(head(name, buildsLink(span{dateOf(began), dateOf(began)}, "station", b.Site+"/"+b.Station, "check", r.Check)), both(v.read.quantity(float64(r.ValueMilli), drink.Unit(r.Unit)), metric.quantity(float64(r.ValueMilli), drink.Unit(r.Unit))), tol, text(r.Instrument), text(when))
+		p.Readings.add(head(name, buildsLink(span{dateOf(began), dateOf(began)}, "station", b.Site+"/"+b.Station, "check", r.Check)), both(v.read.Quantity(float64(r.ValueMilli), drink.Unit(r.Unit)), metric.Quantity(float64(r.ValueMilli), drink.Unit(r.Unit))), tol, text(r.Instrument), text(when))
 	}
 	p.Steps = &Table{ID: "steps", Caption: "Steps as done", Cols: cols("step", "#after, s"), Empty: "No steps were logged."}
 	for _, s := range b.Steps {
@@ -280,11 +282,16 @@ func questions(v *visit) (*view, error) {
 	if err != nil {
 		return nil, err
 	}
-	sites := v.sites()
-	t := &Table{ID: "questions", Caption: "Questions about logs, the newest first", Cols: cols("seen", "where", "~the question", "~how sure", "~method", "case"),
+	sites, told := v.sites(), v.teller()
+	t := &Table{ID: "questions", Caption: "Questions about logs, the newest first", Cols: cols("seen", "where", "~the question", "~what made it arise", "^how sure", "^method", "case"),
 		Empty: "Nothing about the logs asks for an explanation.", Help: []string{method.Honest}}
 	for _, q := range res.Questions {
-		t.add(text(clock(q.SeenTime, sites.zone(q.Site), v.now)), where(q.Site, q.Station, sites, q.SeenTime.AsTime().In(sites.zone(q.Site)).Format(time.DateOnly)), head(q.Text, caseLink(q.CaseId)), text(q.Sure), text(q.Method), to(q.CaseId, caseLink(q.CaseId)))
+		// Questions end in their own sign, and the grounds follow in brackets.
+		asked, grounds, _ := strings.Cut(told.short(q.Text), "? (")
+		if grounds != "" {
+			asked, grounds = asked+"?", sentenceCase(strings.TrimSuffix(grounds, ")"))
+		}
+		t.add(text(clock(q.SeenTime, sites.zone(q.Site), v.now)), where(q.Site, q.Station, sites, q.SeenTime.AsTime().In(sites.zone(q.Site)).Format(time.DateOnly)), Cell{Text: asked, CSV: q.Text, Head: true}, Cell{Text: grounds, CSV: reading.PlainFigures(grounds)}, text(q.Sure), text(q.Method), to(q.CaseId, caseLink(q.CaseId)))
 	}
 	return &view{Title: "Questions", Data: questionsPage{t}, Tables: []*Table{t}}, nil
 }

@@ -1,19 +1,17 @@
 package console
 
 import (
-	"cmp"
 	"fmt"
 	"net/http"
-	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/google/uuid"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "samecup.example/samecup/proto/samecup/v1"
-	"samecup.example/samecup/services/console/chart"
 	"samecup.example/samecup/services/console/method"
 )
 
@@ -24,16 +22,30 @@ type casesPage struct {
 	Sites *siteList
 	Table *Table
 	Next  string
+	// Waiting says how far the watch is behind.
+	Waiting string
 }
 
 func caseList(v *visit) (*view, error) {
 	q := v.URL.Query()
 	p := casesPage{All: q.Get("show") == "all", Site: q.Get("site"), Sites: v.sites()}
-	res, err := v.ask.cases.ListCases(v.ctx, &pb.ListCasesRequest{PageSize: 100, OpenOnly: !p.All, Site: p.Site, PageToken: q.Get("page")})
+	var res *pb.ListCasesResponse
+	var signals *pb.ListSignalsResponse
+	var err, errSignals error
+	var asking sync.WaitGroup
+	asking.Go(func() {
+		res, err = v.ask.cases.ListCases(v.ctx, &pb.ListCasesRequest{PageSize: 100, OpenOnly: !p.All, Site: p.Site, PageToken: q.Get("page")})
+	})
+	asking.Go(func() {
+		signals, errSignals = v.ask.cases.ListSignals(v.ctx, &pb.ListSignalsRequest{PageSize: 500, Site: p.Site})
+	})
+	asking.Wait()
 	if err != nil {
 		return nil, err
 	}
-	t := &Table{ID: "cases", Caption: "Cases, the gravest first", Cols: cols("case", "risk", "~what is wrong", "~likely cause", "where", "since about", "stage", "owner"),
+	v.part("how sure each is", errSignals)
+	sure := sureBy(signals)
+	t := &Table{ID: "cases", Caption: "Cases, the gravest first", Cols: cols("case", "risk", "~what is wrong", "^likely cause", "where", "since about", "how sure", "stage", "owner"),
 		Empty: "No case is open. One opens by itself when builds depart from their own past, their targets or the rest of the chain."}
 	for _, k := range res.Cases {
 		stage := stageWord(k.Stage)
@@ -47,61 +59,16 @@ func caseList(v *visit) (*view, error) {
 			likely = causeWord(k.Suspects[0].Cause)
 		}
 		t.add(to(k.Id, caseLink(k.Id)), Cell{Text: riskWord(k.Risk), Tone: riskTone(k.Risk)}, head(caseTitle(k, p.Sites), caseLink(k.Id)), text(likely), text(placeNames(k, p.Sites)),
-			Cell{Text: ago(k.BeganTime.AsTime(), v.now), CSV: k.BeganTime.AsTime().Format(time.RFC3339)}, text(stage), text(k.Owner))
+			Cell{Text: ago(k.BeganTime.AsTime(), v.now), CSV: k.BeganTime.AsTime().Format(time.RFC3339)}, text(surely(sure[k.Id])), text(stage), text(k.Owner))
 	}
 	if res.NextPageToken != "" {
 		p.Next = with(v.URL, "page", res.NextPageToken)
 	}
-	p.Table = t
+	p.Table, p.Waiting = t, waitingWords(res.WaitingBuilds)
+	if p.Waiting != "" && len(t.Rows) == 0 {
+		t.Empty = "No case is open so far."
+	}
 	return &view{Title: "Cases", Data: p, Tables: []*Table{t}}, nil
-}
-
-// placeNames are a case's sites.
-func placeNames(k *pb.Case, sites *siteList) string {
-	if names := sites.names(k.Sites); names != "" {
-		return names
-	}
-	if k.Risk == pb.CaseRisk_CASE_RISK_QUESTION {
-		return "one person's log" // it is about who wrote it, not about a place
-	}
-	return "the whole chain"
-}
-
-// caseTitle is the case as people say it: what, where, and the likely cause. The
-// watch's own title names sites and measures by their codes.
-func caseTitle(k *pb.Case, sites *siteList) string {
-	_, about, ok := strings.Cut(k.Title, ": ")
-	if !ok {
-		return k.Title
-	}
-	about, likely, _ := strings.Cut(about, ", likely ")
-	var what []string
-	for _, w := range strings.Split(about, ", ") {
-		site, _, _ := strings.Cut(w, "/")
-		if sites.by[w] == nil && sites.by[site] == nil && w != "" {
-			what = append(what, plain(w))
-		}
-	}
-	if len(what) == 0 {
-		what = []string{plain(k.Domain)}
-	}
-	if k.Risk == pb.CaseRisk_CASE_RISK_QUESTION {
-		return "A question about the log of " + strings.Join(what, ", ")
-	}
-	place := placeNames(k, sites)
-	if site, station, ok := strings.Cut(strings.Join(k.Stations, " "), "/"); ok && len(k.Stations) == 1 {
-		place = sites.name(site) + ", " + station
-	}
-	out := sentenceCase(strings.Join(what, ", ")) + " at " + place
-	switch {
-	case k.Fix != nil:
-		out += ": " + causeWord(k.Fix.Cause)
-	case len(k.Suspects) > 0:
-		out += ": likely " + causeWord(k.Suspects[0].Cause)
-	case likely != "":
-		out += ": likely " + likely
-	}
-	return out
 }
 
 // casePage is one case.
@@ -112,6 +79,7 @@ type casePage struct {
 	Steps                    []stageStep
 	Began, Opened, Last      string
 	Suspects                 []suspect
+	Hands                    *byHand
 	Effect                   *effect
 	Charts                   []*Figure
 	Evidence, History        *Table
@@ -154,7 +122,7 @@ func caseShow(v *visit) (*view, error) {
 		return nil, err
 	}
 	k := res.Case
-	sites := v.sites()
+	sites, told := v.sites(), v.teller()
 	zone := time.UTC
 	if len(k.Sites) == 1 {
 		zone = sites.zone(k.Sites[0])
@@ -163,22 +131,35 @@ func caseShow(v *visit) (*view, error) {
 		Began: clock(k.BeganTime, zone, v.now), Opened: clock(k.OpenedTime, zone, v.now), Last: clock(k.LastTime, zone, v.now), MayAct: v.me.any("quality-lead", "administrator")}
 	out := &view{Title: k.Id + ", " + p.Name, Data: p}
 	for _, s := range k.Suspects {
-		p.Suspects = append(p.Suspects, suspect{causeWord(s.Cause), fmt.Sprintf("%.0f", 100*s.Weight), sentence(s.Why), sentence(s.Check)})
+		p.Suspects = append(p.Suspects, suspect{causeWord(s.Cause), fmt.Sprintf("%.0f", 100*s.Weight), sentence(told.advice(s.Why)), sentence(told.advice(s.Check))})
 	}
 	if f := k.Fix; f != nil {
 		p.Fix = &fixWords{causeWord(f.Cause), f.Explanation, f.Done, f.Prevention, clock(f.FixTime, zone, v.now)}
 	}
 	if e := res.Effect; e != nil {
-		p.Effect = effectWords(e)
+		p.Effect = effectWords(e, told)
 	}
-	p.Evidence = evidence(v, res.Evidence, sites)
+	p.Evidence = evidence(told, k, res.Evidence)
 	p.History = &Table{ID: "history", Caption: "History", Cols: cols("when", "who", "~what"), Empty: "Nothing was done yet."}
 	for _, h := range res.History {
-		p.History.add(text(clock(h.Time, zone, v.now)), text(h.Actor), text(h.Text))
+		p.History.add(text(clock(h.Time, zone, v.now)), text(h.Actor), Cell{Text: told.tell(h.Text), CSV: h.Text})
 	}
 	p.Charts = v.caseCharts(res)
-	out.Figures, out.Tables = p.Charts, []*Table{p.Evidence, p.History}
 	p.Form = v.caseForm(k, zone)
+	p.Hands, err = v.byHand(res, v.caseSpan(k))
+	if v.part("whose drinks moved", err) && p.Hands != nil {
+		if p.Hands.Figure != nil {
+			p.Charts = append(p.Charts, p.Hands.Figure)
+		}
+		if p.Hands.Person != "" && k.Fix == nil {
+			p.Name += ", in drinks made by " + p.Hands.Person
+			out.Title = k.Id + ", " + p.Name
+			if v.Method != http.MethodPost {
+				p.Form.Cause = "technique"
+			}
+		}
+	}
+	out.Figures, out.Tables = p.Charts, []*Table{p.Evidence, p.History}
 	return out, nil
 }
 
@@ -190,8 +171,8 @@ func steps(at pb.CaseStage) []stageStep {
 	return out
 }
 
-func effectWords(e *pb.CaseEffect) *effect {
-	out := &effect{Text: e.Text, More: int(e.More)}
+func effectWords(e *pb.CaseEffect, told teller) *effect {
+	out := &effect{Text: told.effect(e.Text), More: int(e.More)}
 	switch e.Outcome {
 	case pb.FixOutcome_FIX_OUTCOME_MENDED:
 		out.Word, out.Tone = "mended", "good"
@@ -203,16 +184,33 @@ func effectWords(e *pb.CaseEffect) *effect {
 	return out
 }
 
-func evidence(v *visit, list []*pb.Signal, sites *siteList) *Table {
-	t := &Table{ID: "evidence", Caption: "Evidence", Cols: cols("seen", "where", "~what was noticed", "~how sure", "~method", "#builds"), Empty: "The signals of this case are no longer kept.", Help: []string{method.Watch},
+func evidence(told teller, k *pb.Case, list []*pb.Signal) *Table {
+	t := &Table{ID: "evidence", Caption: "Evidence", Cols: cols("seen", "where", "~what was noticed", "how sure", "^method", "#builds"), Empty: "The signals of this case are no longer kept.", Help: []string{method.Watch},
 		// How it began; a rule that speaks at every cup says no more the fortieth time.
 		Most: 10}
 	for _, s := range list {
-		day := s.SeenTime.AsTime().In(sites.zone(s.Site)).Format(time.DateOnly)
-		t.add(Cell{Text: clock(s.SeenTime, sites.zone(s.Site), v.now), CSV: s.SeenTime.AsTime().Format(time.RFC3339)}, where(s.Site, s.Station, sites, day), head(s.Text, ""),
-			text(s.Sure), text(s.Method), to(strconv.Itoa(int(s.Count)), signalLink(s)))
+		t.add(seenCell(s, told), signalWhere(s, k, told), signalWords(s, told), text(s.Sure), text(s.Method), to(strconv.Itoa(int(s.Count)), signalLink(s)))
 	}
 	return t
+}
+
+func seenCell(s *pb.Signal, told teller) Cell {
+	return Cell{Text: clock(s.SeenTime, told.sites.zone(s.Site), told.now), CSV: s.SeenTime.AsTime().Format(time.RFC3339)}
+}
+
+// signalWords are a signal's sentence without its place; the file has it as stored.
+func signalWords(s *pb.Signal, told teller) Cell {
+	return Cell{Text: told.short(s.Text), CSV: s.Text, Head: true}
+}
+
+// signalWhere is where a signal was seen. One about a lot, a person or a release has
+// no place of its own and stands for those of its case, which may be unknown.
+func signalWhere(s *pb.Signal, k *pb.Case, told teller) Cell {
+	if s.Site == "" && k != nil {
+		return text(placeNames(k, told.sites))
+	}
+	day := s.SeenTime.AsTime().In(told.sites.zone(s.Site)).Format(time.DateOnly)
+	return where(s.Site, s.Station, told.sites, day)
 }
 
 func (v *visit) caseForm(k *pb.Case, zone *time.Location) *caseForm {
@@ -294,49 +292,4 @@ func (v *visit) formTime(text, id string) (time.Time, error) {
 		return t, badRequest("The time of the fix", fmt.Sprintf("%q is not a time", text), "write it as 2026-11-02T08:15")
 	}
 	return t, nil
-}
-
-// maxCaseCharts keeps a page to what is looked at.
-const maxCaseCharts = 2
-
-// caseCharts draws the measures of the evidence at their stations, day by day,
-// against limits from before it began.
-func (v *visit) caseCharts(res *pb.GetCaseResponse) []*Figure {
-	type place struct{ site, station, measure string }
-	var places []place
-	seen := map[place]int{}
-	for _, s := range slices.Backward(res.Evidence) {
-		if s.Station == "" || s.Measure == "" {
-			continue
-		}
-		p := place{s.Site, s.Station, s.Measure}
-		if seen[p]++; seen[p] == 1 {
-			places = append(places, p)
-		}
-	}
-	// What most signals tell of comes first.
-	slices.SortStableFunc(places, func(a, b place) int { return cmp.Compare(seen[b], seen[a]) })
-	places = places[:min(len(places), maxCaseCharts)]
-	var out []*Figure
-	for i, p := range places {
-		began := dateOf(res.Case.BeganTime.AsTime())
-		to := dateOf(v.now)
-		if last := dateOf(res.Case.LastTime.AsTime()).AddDate(0, 0, 14); last.Before(to) && res.Case.Stage == pb.CaseStage_CASE_STAGE_CLOSED {
-			to = last
-		}
-		s := span{From: began.AddDate(0, 0, -21), To: to}
-		if s.Days() > 120 {
-			s.From = s.To.AddDate(0, 0, -119)
-		}
-		marks := []chart.Mark{{X: res.Case.BeganTime.AsTime().Sub(s.From).Hours()/24 - 0.5, Label: "began about here"}}
-		if f := res.Case.Fix; f != nil && f.FixTime != nil {
-			marks = append(marks, chart.Mark{X: f.FixTime.AsTime().Sub(s.From).Hours()/24 - 0.5, Label: "fix"})
-		}
-		f, err := v.driftFigure("drift"+strconv.Itoa(i+1), p.site, p.station, p.measure, s, began, marks)
-		if !v.part("a chart of the evidence", err) || f == nil {
-			continue
-		}
-		out = append(out, f)
-	}
-	return out
 }

@@ -109,7 +109,7 @@ func openChain(at time.Time) (c *chain, err error) {
 }
 
 func (c *chain) openQuality(ctx context.Context) (*quality.Service, error) {
-	return quality.Open(ctx, quality.Config{Dir: filepath.Join(c.dir, "quality"), Now: c.now, NATS: c.nc, KeyLists: c.auth.KeyLists(), Sites: c.auth.Sites})
+	return quality.Open(ctx, quality.Config{Dir: filepath.Join(c.dir, "quality"), Now: c.now, NATS: c.nc, KeyLists: c.auth.KeyLists(), Sites: c.auth.Sites, UndoWait: -1})
 }
 
 // take has quality take in what is on the bus, and ends it again. The watch saves
@@ -458,6 +458,9 @@ func (c *chain) counted(ctx context.Context, builds int) error {
 		sig, err := k.ListSignals(ctx, &pb.ListSignalsRequest{PageSize: 500})
 		if err != nil {
 			return false, err
+		}
+		if sig.WaitingBuilds > 0 {
+			return false, fmt.Errorf("the watch has not read %d builds", sig.WaitingBuilds)
 		}
 		for _, s := range sig.Signals {
 			if s.Site == driftSite && s.Measure == "shot_time" {

@@ -188,7 +188,7 @@ func (v *visit) mayApprove(needed, editors []string, given []*pb.Approval) (role
 	}
 	others := v.holders(needed)
 	if others == "" {
-		others = "nobody else yet; an administrator gives roles: samecup person change"
+		others = "nobody else yet; an administrator gives roles, on the page People"
 	}
 	switch {
 	case v.me.Local:

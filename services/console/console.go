@@ -53,6 +53,9 @@ type Console struct {
 	look     views
 	live     *hub
 	rollouts rolloutFeeds
+	// press has room for the documents that are drawn at a time.
+	press chan struct{}
+	bases baseCache
 	// record is the number of the last entry of the record known so far.
 	record atomic.Uint64
 }
@@ -82,7 +85,7 @@ func New(cfg Config) (*Console, error) {
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
-	c := &Console{log: cfg.Log, now: cfg.Now, hosts: map[string]bool{}, ask: clients{
+	c := &Console{log: cfg.Log, now: cfg.Now, hosts: map[string]bool{}, press: make(chan struct{}, atOnce), ask: clients{
 		books: pb.NewBookServiceClient(cfg.Authority), fleet: pb.NewFleetServiceClient(cfg.Authority),
 		office: pb.NewGovernanceServiceClient(cfg.Authority), drafts: pb.NewDraftServiceClient(cfg.Authority),
 		overlays: pb.NewOverlayServiceClient(cfg.Authority), rollouts: pb.NewRolloutServiceClient(cfg.Authority),
@@ -113,10 +116,14 @@ func (c *Console) Handler() http.Handler {
 	mux.HandleFunc("POST /sign-out", c.signOut)
 	mux.HandleFunc("POST /reading", c.setReading)
 	mux.HandleFunc("GET /visits/plan.json", c.visitFile)
-	mux.HandleFunc("GET /visits/form.pdf", c.visitFile)
+	mux.HandleFunc("GET /visits/form.pdf", c.printing(printForm))
+	mux.HandleFunc("GET /print/report.pdf", c.printing(printReport))
+	mux.HandleFunc("GET /print/cards.pdf", c.printing(printCards))
 	mux.HandleFunc("GET /visits/slip.txt", c.visitFile)
 	mux.HandleFunc("GET /live", c.serveLive)
 	mux.HandleFunc("GET /drafts/{id}/try", c.tryField)
+	mux.HandleFunc("GET /overlays/new/try", c.tryOverlay)
+	mux.HandleFunc("GET /keys/{file}", c.sendKeyList)
 	mux.HandleFunc("GET /rollouts/{id}/live", c.rolloutLive)
 	for _, p := range pages() {
 		mux.HandleFunc("GET "+p.path, c.show(p))

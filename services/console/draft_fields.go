@@ -63,6 +63,8 @@ type draftField struct {
 	Typed string
 	Long  bool
 	Line  int
+	// Instead is what stands in the wider book where an overlay sets the field.
+	Instead string
 	// Clash says what stands now where somebody else saved in between.
 	Clash    string
 	Findings []finding

@@ -13,6 +13,7 @@ import (
 	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/services/console/chart"
 	"samecup.example/samecup/services/console/method"
+	"samecup.example/samecup/services/console/reading"
 )
 
 // minPast is how many days set limits.
@@ -25,17 +26,17 @@ type dayMean struct {
 	sum float64
 }
 
-// driftFigure charts a measure at a station day by day: how far the mean reading
-// lies from its drink's target, so that drinks with different targets share one
-// chart. Limits come from the days before began; tolerances hold for single
-// readings and are not drawn.
-func (v *visit) driftFigure(id, site, station, measure string, s span, began time.Time, marks []chart.Mark) (*Figure, error) {
+// driftFigure charts a measure at a station, a whole site or the chain, day by day: how far
+// the mean reading lies from its drink's target, so that drinks with different
+// targets share one chart. Limits come from the days before began; tolerances hold
+// for single readings and are not drawn.
+func (v *visit) driftFigure(id string, at spot, measure string, s span, began time.Time, marks func(span) []chart.Mark) (*Figure, error) {
 	b, err := v.newestBook()
 	if err != nil {
 		return nil, err
 	}
 	f := s.filter()
-	f.Stations = []string{site + "/" + station}
+	at.filter(f)
 	rows, err := v.rollups(&pb.QueryRollupsRequest{Filter: f, GroupBy: []pb.RollupDimension{
 		pb.RollupDimension_ROLLUP_DIMENSION_SERVING, pb.RollupDimension_ROLLUP_DIMENSION_DAY, pb.RollupDimension_ROLLUP_DIMENSION_CHECK}}, nil)
 	if err != nil {
@@ -64,6 +65,13 @@ func (v *visit) driftFigure(id, site, station, measure string, s span, began tim
 	if len(days) < 4 {
 		return nil, nil
 	}
+	if empty := days[0].day - 1; empty > 0 {
+		// Weeks without a reading say nothing.
+		s.From = s.From.AddDate(0, 0, empty)
+		for i := range days {
+			days[i].day -= empty
+		}
+	}
 	c, past, err := driftChart(days, s.day(began.Format(time.DateOnly)))
 	if err != nil || c == nil {
 		return nil, err
@@ -75,7 +83,17 @@ func (v *visit) driftFigure(id, site, station, measure string, s span, began tim
 			check = k
 		}
 	}
-	return drawDrift(id, site, station, m, check, v.sites(), s, days, c, past, marks, v.read), nil
+	return drawDrift(id, at, m, check, v.teller(), s, days, c, past, marks(s)), nil
+}
+
+// filter restricts figures to the spot.
+func (s spot) filter(f *pb.RollupFilter) {
+	switch {
+	case s.station != "":
+		f.Stations = []string{s.site + "/" + s.station}
+	case s.site != "":
+		f.Sites = []string{s.site}
+	}
 }
 
 // driftChart judges the days by limits from those before began, or from all
@@ -106,13 +124,16 @@ func driftChart(days []dayMean, began int) (c *stat.Chart, past int, err error) 
 	return all.Location, past, nil
 }
 
-func drawDrift(id, site, station string, m *drink.Measure, check string, sites *siteList, s span, days []dayMean, c *stat.Chart, past int, marks []chart.Mark, read reader) *Figure {
-	name, unit := named(m, check), read.symbol(unitOf(m))
+func drawDrift(id string, at spot, m *drink.Measure, check string, k teller, s span, days []dayMean, c *stat.Chart, past int, marks []chart.Mark) *Figure {
+	read := k.read
+	name, unit := named(m, check), read.Symbol(unitOf(m))
 	// Distances from target have no 32 of °F in them.
-	away := func(v float64) float64 { return read.difference(v, unitOf(m)) }
-	signed := func(v float64) string { return mark(fmt.Sprintf("%+.*f", read.decimals(unitOf(m), 2), away(v))) }
+	away := func(v float64) float64 { return read.Difference(v, unitOf(m)) }
+	signed := func(v float64) string {
+		return reading.Mark(fmt.Sprintf("%+.*f", read.Decimals(unitOf(m), 2), away(v)))
+	}
 	cell := func(v float64) Cell { return both(signed(v), fmt.Sprintf("%+.2f", v)) }
-	title := fmt.Sprintf("%s at %s, %s: the day's mean, from target", sentenceCase(name), sites.name(site), station)
+	title := fmt.Sprintf("%s at %s: the day's mean, from target", sentenceCase(name), k.name(at))
 	p := chart.Panel{X: chart.DayAxis(s.From, s.Days(), 10), Marks: marks}
 	t := &Table{ID: id + "-data", Caption: title, Cols: cols("business day", "#mean from target, "+unit, "#readings", "#lower limit", "#upper limit", "a rule speaks")}
 	t.Cols[1].CSV = "mean from target, " + unitOf(m).Symbol()
@@ -121,9 +142,10 @@ func drawDrift(id, site, station string, m *drink.Measure, check string, sites *
 	line, spoke, n := chart.Line{}, 0, int64(0)
 	for i, q := range c.Points {
 		day := s.From.AddDate(0, 0, days[i].day).Format(time.DateOnly)
-		href := "/builds?from=" + day + "&to=" + day + "&station=" + site + "/" + station
-		if check != "" {
-			href += "&check=" + check
+		date := s.From.AddDate(0, 0, days[i].day)
+		href := buildsLink(span{date, date}, "site", at.site, "check", check)
+		if at.station != "" {
+			href = buildsLink(span{date, date}, "station", at.site+"/"+at.station, "check", check)
 		}
 		pt := chart.Point{XY: chart.XY{X: float64(days[i].day), Y: away(q.Value)}, Href: href, Text: fmt.Sprintf("%s: %s %s from target, %d readings", day, signed(q.Value), unit, days[i].n)}
 		word := ""
@@ -156,6 +178,9 @@ func drawDrift(id, site, station string, m *drink.Measure, check string, sites *
 		}
 	}
 	p.Limits, p.Lines = []chart.Limit{low, high, centre}, []chart.Line{line}
+	if len(marks) > 0 {
+		hi += 0.15 * (hi - lo) // for their words
+	}
 	p.Y = chart.NewAxis(name+" from target, "+unit, lo, hi)
 	basis := fmt.Sprintf("Individuals chart of daily means; limits are three sigmas by the mean moving range of the %d days before it began. A rule speaks for a point beyond a limit and for eight in a row on one side (Western Electric rules 1 and 4).", past)
 	if past == len(days) {

@@ -195,13 +195,13 @@ func checksTable(s span, sv *drink.Serving, rows []*pb.Rollup, read reader) *Tab
 		r := by[k.ID]
 		mean, sd := text("none"), text("none")
 		if r.GetMeanMilli() != 0 || r != nil && r.MeanMilli != nil {
-			mean = both(read.rounded(r.GetMeanMilli(), m), metric.rounded(r.GetMeanMilli(), m))
+			mean = both(read.Rounded(r.GetMeanMilli(), m), metric.Rounded(r.GetMeanMilli(), m))
 		}
 		if r != nil && r.SdMilli != nil {
-			sd = both(read.spread(r.GetSdMilli(), m), metric.spread(r.GetSdMilli(), m))
+			sd = both(read.Spread(r.GetSdMilli(), m), metric.Spread(r.GetSdMilli(), m))
 		}
 		link := func(side string) string { return buildsLink(s, "serving", sv.ID, "check", k.ID, "side", side) }
-		t.add(head(sentenceCase(named(m, k.ID)), "#"+figureID(k.ID)), both(read.quantity(float64(k.Target), unitOf(m)), metric.quantity(float64(k.Target), unitOf(m))), both(read.limits(k, unitOf(m)), metric.limits(k, unitOf(m))), to(count(r.GetReadings()), link("")), mean, sd,
+		t.add(head(sentenceCase(named(m, k.ID)), "#"+figureID(k.ID)), both(read.Quantity(float64(k.Target), unitOf(m)), metric.Quantity(float64(k.Target), unitOf(m))), both(read.Limits(k, unitOf(m)), metric.Limits(k, unitOf(m))), to(count(r.GetReadings()), link("")), mean, sd,
 			to(count(r.GetOffLow()), link("low")), to(count(r.GetOffHigh()), link("high")), text(k.Criticality.String()))
 	}
 	return t
@@ -215,12 +215,12 @@ func multiples(s span, sv *drink.Serving, k *drink.Check, chosen []string, rows 
 	lo, hi := math.Inf(1), math.Inf(-1)
 	tol := chart.Tolerance{}
 	if k.Low != drink.NoLow {
-		v := read.value(k.Low.Float(), unitOf(m))
+		v := read.Value(k.Low.Float(), unitOf(m))
 		tol.Low = &v
 		lo, hi = math.Min(lo, v), math.Max(hi, v)
 	}
 	if k.High != drink.NoHigh {
-		v := read.value(k.High.Float(), unitOf(m))
+		v := read.Value(k.High.Float(), unitOf(m))
 		tol.High = &v
 		lo, hi = math.Min(lo, v), math.Max(hi, v)
 	}
@@ -241,8 +241,8 @@ func multiples(s span, sv *drink.Serving, k *drink.Check, chosen []string, rows 
 		}
 		v, cells := [3]float64{}, [3]Cell{}
 		for i := range v {
-			v[i] = read.value(float64(c.Quantiles[i].ValueMilli)/1000, unitOf(m))
-			cells[i] = both(read.figure(v[i], unitOf(m)), metric.number(float64(c.Quantiles[i].ValueMilli), unitOf(m)))
+			v[i] = read.Value(float64(c.Quantiles[i].ValueMilli)/1000, unitOf(m))
+			cells[i] = both(read.Figure(v[i], unitOf(m)), metric.Number(float64(c.Quantiles[i].ValueMilli), unitOf(m)))
 		}
 		lo, hi = math.Min(lo, v[0]), math.Max(hi, v[2])
 		n += c.Readings
@@ -259,9 +259,9 @@ func multiples(s span, sv *drink.Serving, k *drink.Check, chosen []string, rows 
 		return nil
 	}
 	wide := min(3, len(chosen))
-	c := &chart.Chart{ID: figureID(k.ID), Title: title, Columns: max(2, wide), N: fmt.Sprintf("n = %s readings on %s", count(n), plural(s.Days(), "day", "days")), Whisker: "5 % to 95 % of the readings",
+	c := &chart.Chart{ID: figureID(k.ID), Title: title, Columns: max(2, wide), N: fmt.Sprintf("n = %s readings on %s", count(n), plural(s.Days(), "day", "days")), Whisker: "5 % to 95 % of the readings", Diamond: "a reading outside",
 		Desc: "All panels share one scale. A diamond is a day with a reading outside the tolerance", Method: "Each point is the day's median, its bar 5 % to 95 % of the day's readings (order statistics, exact where the readings are few)"}
-	y := chart.NewAxis(read.axisName(m, k.ID), lo, hi)
+	y := chart.NewAxis(axisName(read, m, k.ID), lo, hi)
 	for _, id := range chosen {
 		p := panels[id]
 		if p == nil {

@@ -93,7 +93,7 @@ func (p *packed) WriteHeader(code int) {
 		p.decided = true
 		h := p.Header()
 		typ := h.Get("Content-Type")
-		if code >= 200 && code != http.StatusNoContent && code != http.StatusNotModified && h.Get("Content-Encoding") == "" && !strings.HasPrefix(typ, "image/png") {
+		if code >= 200 && code != http.StatusNoContent && code != http.StatusNotModified && h.Get("Content-Encoding") == "" && typ != "application/pdf" && !strings.HasPrefix(typ, "image/png") {
 			h.Set("Content-Encoding", "gzip")
 			h.Del("Content-Length")
 			// What was packed is another representation.

@@ -1,10 +1,13 @@
 package console
 
 import (
+	"errors"
 	"fmt"
+	"maps"
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -25,6 +28,8 @@ var (
 	roleHalt     = []string{"fleet-manager", "quality-lead", "food-safety", "approver", "administrator"}
 	roleLift     = []string{"fleet-manager", "food-safety", "quality-lead", "approver"}
 	roleRetire   = []string{"approver", "food-safety", "fleet-manager"}
+	roleAdmin    = []string{"administrator"}
+	roleSites    = []string{"fleet-manager", "administrator"}
 	roleAnyActor = []string{"author", "approver", "food-safety", "fleet-manager", "quality-lead", "administrator"}
 )
 
@@ -33,12 +38,123 @@ var (
 type form struct {
 	RequestID, Etag string
 	typed           url.Values
+	faults          faults
 }
+
+// faults are what is wrong with a form, by the field that it is about.
+type faults map[string]string
+
+// at tells a fault of a field as sentences: what is so, and what to write.
+func (f faults) at(field, text string) { f[field] = text }
+
+// err is a refusal with the faults, told at their fields too; nil for none.
+func (f faults) err() error {
+	if len(f) == 0 {
+		return nil
+	}
+	r := &refusal{Title: "This cannot be sent so", Next: "Nothing was changed.", Status: http.StatusUnprocessableEntity, At: f}
+	for _, field := range slices.Sorted(maps.Keys(f)) {
+		r.Points = append(r.Points, sentenceCase(formWord(field))+": "+f[field])
+	}
+	return r
+}
+
+// formWord names a field of a form whose name is not the service's.
+func formWord(field string) string {
+	if n, err := strconv.Atoi(strings.TrimPrefix(field, openPrefix)); err == nil && strings.HasPrefix(field, openPrefix) && n < len(longWeekdays) {
+		return longWeekdays[n]
+	}
+	if strings.HasPrefix(field, sidePrefix) {
+		return "a field that the edition changed"
+	}
+	return fieldWord(field)
+}
+
+// faultsOf are the faults that a refusal names by field.
+func faultsOf(err error) faults {
+	if r, ok := errors.AsType[*refusal](err); ok {
+		return r.At
+	}
+	out := faults{}
+	st := status.Convert(err)
+	for _, d := range st.Details() {
+		switch d := d.(type) {
+		case *errdetails.BadRequest:
+			for _, f := range d.FieldViolations {
+				out.at(f.Field, faultWords(f.Description))
+			}
+		case *errdetails.ErrorInfo:
+			if f := d.Metadata["field"]; f != "" {
+				out.at(f, faultWords(strings.TrimPrefix(st.Message(), f+" ")))
+			}
+		}
+	}
+	return out
+}
+
+// faultWords makes a sentence of a description that reads on from its field.
+func faultWords(s string) string {
+	for _, verb := range []string{"is ", "has ", "holds ", "names ", "lacks "} {
+		if strings.HasPrefix(s, verb) {
+			return sentence("it " + s)
+		}
+	}
+	return sentence(s)
+}
+
+// input is one field of a form with what is said about it.
+type input struct {
+	ID, Name, Label, Value string
+	// Hint stands above the field, Fault beneath it.
+	Hint, Fault string
+	// Type is the browser's; text where it is empty.
+	Type string
+	// List is the id of a list of proposals.
+	List string
+	// Max is the most characters; 0 for as many as the service takes.
+	Max int
+	// Need marks a field that cannot be empty, Plain one that no keyboard should
+	// correct or begin with a capital.
+	Need, Plain bool
+}
+
+// Kind is the browser's type of the field.
+func (i input) Kind() string { return orElse(i.Type, "text") }
+
+// Said are the ids of what describes the field.
+func (i input) Said() string {
+	var out []string
+	if i.Hint != "" {
+		out = append(out, i.ID+"-h")
+	}
+	if i.Fault != "" {
+		out = append(out, i.ID+"-f")
+	}
+	return strings.Join(out, " ")
+}
+
+// inputs of a form by a short name, for its template.
+type inputs map[string]input
+
+// input makes a field that begins with a value, or with what was refused.
+func (f *form) input(name, label, begin string, i input) input {
+	i.ID, i.Name, i.Label, i.Value, i.Fault = "in-"+strings.NewReplacer(".", "-", "_", "-").Replace(name), name, label, f.Or(name, begin), f.Fault(name)
+	return i
+}
+
+// Fault is what is wrong with a field, if that was refused.
+func (f *form) Fault(name string) string { return f.faults[name] }
+
+// sent says that the page answers a form that was refused.
+func (f *form) sent() bool { return f.typed != nil }
 
 func (v *visit) newForm(etag string) *form {
 	f := &form{RequestID: uuid.NewString(), Etag: etag}
-	if v.Method == http.MethodPost {
+	if v.Method == http.MethodPost && v.once == nil {
 		f.typed = v.PostForm
+	}
+	if v.refused != nil {
+		f.faults = faultsOf(v.refused)
 	}
 	return f
 }
@@ -140,7 +256,7 @@ func (v *visit) lacks(act string, roles []string) string {
 	if could := v.holders(roles); could != "" {
 		return out + " " + could + " could."
 	}
-	return out + " Nobody has it yet; an administrator gives roles: samecup person change."
+	return out + " Nobody has it yet; an administrator gives roles, on the page People."
 }
 
 func rolesAre(roles []string) string {

@@ -155,7 +155,7 @@ func TestHeadOfficeFitsEveryScreen(t *testing.T) {
 		{"ada", "drafts", "/drafts"}, {"ada", "draft", "/drafts/winter-menu"}, {"ada", "draft-file", "/drafts/winter-menu?file=drinks/latte.yaml"},
 		{"ada", "draft-yaml", "/drafts/winter-menu?file=drinks/latte.yaml&as=yaml"},
 		{"ben", "review", "/drafts/more-dose/review"}, {"ben", "overlay", "/overlays/site.oyster-steps"}, {"ben", "overlays", "/overlays"}, {"ben", "record", "/record?verify=1"},
-		{"flo", "rollouts", "/rollouts"}, {"flo", "rollout", rollout}, {"flo", "stops", "/stops"}, {"flo", "stop", stop}, {"flo", "places", "/places"},
+		{"flo", "rollouts", "/rollouts"}, {"flo", "rollout", rollout}, {"flo", "stops", "/stops"}, {"flo", "stop", stop}, {"flo", "places", "/places"}, {"flo", "place", "/places/tannery-row"}, {"ada", "overlay-new", "/overlays/new?scope=region.finch&file=drinks/latte.yaml"}, {"ada", "people-read", "/people"}, {"ada", "keys-read", "/keys"},
 		{"admin", "drafts-admin", "/drafts"}, {"admin", "rollout-admin", rollout},
 	}
 	who := ""
@@ -219,7 +219,7 @@ func TestPagesOfHeadOfficeAreLight(t *testing.T) {
 	approved(t, p, "Warmer", "warmer", "61 °C")
 	rollout := p["flo"].did("/rollouts", "begin", "draft", "warmer")
 	const most = 200_000
-	for _, path := range []string{"/drafts", "/drafts/warmer", "/drafts/warmer?file=ingredients.yaml", "/drafts/warmer/review", "/rollouts", rollout, "/stops", "/overlays", "/places", "/record"} {
+	for _, path := range []string{"/drafts", "/drafts/warmer", "/drafts/warmer?file=ingredients.yaml", "/drafts/warmer/review", "/rollouts", rollout, "/stops", "/overlays", "/overlays/new?scope=region.finch&file=drinks%2Flatte.yaml", "/overlays/new?scope=region.finch&file=ingredients.yaml", "/places", "/places/tannery-row", "/people", "/keys", "/record"} {
 		body := p["ada"].want(path, 200)
 		if len(body) > most {
 			t.Errorf("%s has %d bytes, and at most %d are sent", path, len(body), most)

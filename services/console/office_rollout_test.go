@@ -12,6 +12,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "samecup.example/samecup/proto/samecup/v1"
 )
@@ -78,20 +79,48 @@ func TestARolloutIsBegunGoneOnWithHaltedAndRolledBack(t *testing.T) {
 	flo.want("/rollouts/x", 404)
 }
 
+// tells is Flo's desk where the authority says something else of rollouts.
+func tells(t *testing.T, c *chain, say func(*pb.Rollout)) *desk {
+	t.Helper()
+	return openDesk(t, c, func(cfg *Config) {
+		cfg.Authority = &tellConn{ClientConnInterface: c.cc, change: func(reply any) {
+			if r, ok := reply.(*pb.GetRolloutResponse); ok {
+				say(r.Rollout)
+			}
+		}}
+	}).as(c.tokens["flo"])
+}
+
+// courseOf is a test that comes to go on, over a second wave.
+func courseOf(looks int) (out []*pb.WavePoint) {
+	for i := range looks {
+		n := uint64(60 * (i + 1)) //nolint:gosec // small
+		x := func(slope float64) *pb.RateComparison {
+			r := &pb.RateComparison{WaveBuilds: n, WaveDeviations: n / 50, ReferenceBuilds: 4000, ReferenceDeviations: 80, LogLikelihoodRatio: -slope * float64(i), LowerBound: -2.25, UpperBound: 2.89, Advice: pb.WaveAdvice_WAVE_ADVICE_CANNOT_TELL_YET}
+			if r.LogLikelihoodRatio <= r.LowerBound {
+				r.Advice = pb.WaveAdvice_WAVE_ADVICE_GO_ON
+			}
+			return r
+		}
+		p := &pb.WavePoint{LookTime: timestamppb.New(time.Date(2026, 10, 5, 9, 15*i, 0, 0, time.UTC)), OpenWaves: 1 + int32(2*i/looks), Advice: pb.WaveAdvice_WAVE_ADVICE_CANNOT_TELL_YET, OwnPast: x(0.09), OtherSites: x(0.06)} //nolint:gosec // small
+		if p.OwnPast.Advice == p.OtherSites.Advice {
+			p.Advice = p.OwnPast.Advice
+		}
+		out = append(out, p)
+	}
+	return out
+}
+
 func TestTheTestOfAWaveIsDrawnAndSaid(t *testing.T) {
 	c := officeChain(t)
 	p := people(t, c, nil, "ada", "ben", "flo")
 	approved(t, p, "Warmer", "warmer", "61 °C")
 	p["flo"].did("/rollouts", "begin", "draft", "warmer", "sites", "tannery-row")
 	say := func(advice pb.WaveAdvice, llr float64) *desk {
-		return openDesk(t, c, func(cfg *Config) {
-			cfg.Authority = &tellConn{ClientConnInterface: c.cc, change: func(reply any) {
-				if r, ok := reply.(*pb.GetRolloutResponse); ok {
-					x := &pb.RateComparison{WaveBuilds: 240, WaveDeviations: 30, ReferenceBuilds: 4000, ReferenceDeviations: 160, LogLikelihoodRatio: llr, LowerBound: -2.25, UpperBound: 2.89, Advice: advice}
-					r.Rollout.Report = &pb.WaveReport{Advice: advice, Text: "30 of 240 builds in the wave were off spec, and 160 of 4000 before.", OwnPast: x, OtherSites: x}
-				}
-			}}
-		}).as(c.tokens["flo"])
+		return tells(t, c, func(r *pb.Rollout) {
+			x := &pb.RateComparison{WaveBuilds: 240, WaveDeviations: 30, ReferenceBuilds: 4000, ReferenceDeviations: 160, LogLikelihoodRatio: llr, LowerBound: -2.25, UpperBound: 2.89, Advice: advice}
+			r.Report = &pb.WaveReport{Advice: advice, Text: "30 of 240 builds in the wave were off spec, and 160 of 4000 before.", OwnPast: x, OtherSites: x}
+		})
 	}
 	bad := say(pb.WaveAdvice_WAVE_ADVICE_ROLL_BACK, 3.4)
 	bad.want("/rollouts/2", 200, `<p class="answer tone alert">Roll back</p>`, "30 of 240 builds", "above: roll back", "below: go on", "12.50", "4.00", "Why go on, since the test says: roll back")
@@ -102,6 +131,24 @@ func TestTheTestOfAWaveIsDrawnAndSaid(t *testing.T) {
 	}
 	if res, body := bad.get("/rollouts/2?of=rates&format=csv"); res.StatusCode != 200 || !strings.Contains(body, "its own past,240,30,12.50") {
 		t.Errorf("csv: %s", body)
+	}
+	course := tells(t, c, func(r *pb.Rollout) {
+		r.OpenWaves, r.Course = 2, courseOf(400)
+		last := r.Course[len(r.Course)-1]
+		r.Report = &pb.WaveReport{Advice: last.Advice, Text: "It says so.", OwnPast: last.OwnPast, OtherSites: last.OtherSites}
+	})
+	course.want("/rollouts/2", 200, "The course of the test", "against its own past", "against the other sites", "above: roll back", "below: go on", "400 looks", "wave 2", "builds in the open waves")
+	res, body := course.get("/rollouts/2?of=test-data&format=csv")
+	if lines := strings.Split(strings.TrimSpace(body), "\n"); res.StatusCode != 200 || len(lines) != 801 || !strings.Contains(lines[400], "it says go on") {
+		t.Errorf("csv of the course, %d lines: %s", len(lines), body)
+	}
+	if _, svg := course.get("/rollouts/2?of=test&format=svg"); strings.Count(svg, "<circle") < 80 || strings.Count(svg, "<circle") > 2*mostDots+8 {
+		t.Errorf("%d dots are drawn of 800 looks", strings.Count(svg, "<circle"))
+	}
+	for _, f := range []string{"svg", "png"} {
+		if res, _ := course.get("/rollouts/2?of=test&format=" + f); res.StatusCode != 200 {
+			t.Errorf("%s of the course: %d", f, res.StatusCode)
+		}
 	}
 	say(pb.WaveAdvice_WAVE_ADVICE_HOLD, 0.4).want("/rollouts/2", 200, "Hold: the two comparisons disagree")
 	say(pb.WaveAdvice_WAVE_ADVICE_GO_ON, -2.6).want("/rollouts/2", 200, `tone good">Go on`, "A word on it, or nothing")
@@ -270,7 +317,9 @@ func TestOverlaysPlacesAndTheRecord(t *testing.T) {
 	c := officeChain(t)
 	p := people(t, c, nil, "ada", "ben", "flo", "olu")
 	p["olu"].want("/overlays", 200, "There is no overlay")
-	p["olu"].want("/places", 200, "Tannery Row", "05:00 every day", "Quillmaker Street, bar-2", "never heard of", "Key list 1, good until", "releases", "Ben Ode", "food-safety")
+	p["olu"].want("/places", 200, "Tannery Row", "05:00 every day", "Quillmaker Street, bar-2", "never heard of")
+	p["olu"].want("/keys", 200, "Key list 1, good until", "releases")
+	p["olu"].want("/people", 200, "Ben Ode", "food-safety")
 	if _, err := pb.NewOverlayServiceClient(c.cc).CreateOverlay(c.asPerson(t.Context(), "ada"), &pb.CreateOverlayRequest{RequestId: newID(), Scope: "site.oyster-steps", Reason: "Only the small boiler",
 		Edits: []*pb.FieldEdit{{File: "drinks/latte.yaml", Path: "checks.milk_temp.target", Value: "59 °C"}}}); err != nil {
 		t.Fatal(err)
@@ -289,8 +338,8 @@ func TestOverlaysPlacesAndTheRecord(t *testing.T) {
 	rollout := p["flo"].did("/rollouts", "begin", "draft", "warmer", "shares", "")
 	p["flo"].want(rollout, 200, "Oyster Steps stays on what is there", "Complete")
 	p["olu"].want("/overlays", 200, "needs rebase")
-	p["ada"].want(at, 200, "The edition changed what it sets")
-	p["ada"].did(at, "rebase", "reason", "Still the small boiler")
+	p["ada"].want(at, 200, "changed what it sets", "Say which values stand")
+	p["ada"].did(at, "rebase", "reason", "Still the small boiler", sideName(0), "keep")
 	p["ada"].want(at, 200, "Proposed", "pinned on edition "+strings.TrimPrefix(rollout, "/rollouts/"))
 	p["flo"].did(at, "retire", "reason", "The boiler was replaced")
 	p["flo"].want(at, 200, "Retired")
@@ -326,12 +375,16 @@ func TestTheFirstDayOfHeadOffice(t *testing.T) {
 	c := emptyChain(t)
 	d := openDesk(t, c, nil)
 	for path, words := range map[string][]string{
-		"/drafts":   {"No book was published yet", "samecup draft create"},
-		"/rollouts": {"No rollout yet", "See the drafts"},
-		"/stops":    {"Nothing is stopped", "a lot, as it stands on the label"},
-		"/overlays": {"every site follows the chain"},
-		"/places":   {"samecup site add", "samecup station-code", "samecup person add"},
-		"/record":   {"Record"},
+		"/drafts":       {"No book was published yet", "samecup draft create"},
+		"/rollouts":     {"No rollout yet", "See the drafts"},
+		"/stops":        {"Nothing is stopped", "a lot, as it stands on the label"},
+		"/overlays":     {"every site follows the chain", "There is no site yet"},
+		"/overlays/new": {"There is no site yet"},
+		"/places":       {"No site is there yet", "Add a site", "make a code for its first one"},
+		"/places/new":   {"It is the first one of the chain"},
+		"/people":       {"Add the first person"},
+		"/keys":         {"Key list 1, good until"},
+		"/record":       {"Record"},
 	} {
 		d.want(path, 200, words...)
 	}
@@ -347,7 +400,10 @@ func TestHeadOfficeWhileTheAuthorityIsAway(t *testing.T) {
 	cut.fail("ReviewDraft", away)
 	d.want("/drafts/warmer", 200, "Part of this page is missing", "what the draft changes", "Flat white")
 	cut.fail("ListKeyLists", away)
-	d.want("/places", 200, "Part of this page is missing", "the keys", "Tannery Row")
+	d.want("/keys", 503, "The centre does not answer")
+	d.want("/places", 200, "Tannery Row")
+	cut.fail("ListOverlays", away)
+	d.want("/places/tannery-row", 200, "Part of this page is missing", "its overlay", "bar-2")
 	cut.fail("DraftService", away)
 	d.want("/drafts", 503, "The centre does not answer", "To the morning page")
 	cut.fail("ListPeople", away)

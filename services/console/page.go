@@ -62,6 +62,7 @@ func pages() []page {
 		{path: "/visits/new", name: "visits", section: sectionQuality, get: visitPlan},
 		{path: "/visits/form", name: "visit_form", section: sectionQuality, get: visitForm},
 		{path: "/visits/result", name: "visit_result", section: sectionQuality, get: visitResult},
+		{path: "/print", name: "print", nav: "Print", section: sectionQuality, get: printShow},
 		{path: "/methods", name: "methods", section: sectionQuality, get: methodList},
 		{path: "/reading", name: "reading", section: sectionQuality, get: readingShow},
 		{path: "/builds", name: "builds", nav: "Builds", section: sectionQuality, get: buildList},
@@ -74,8 +75,14 @@ func pages() []page {
 		{path: "/stops", name: "stops", nav: "Stops", section: sectionOffice, get: stopList, post: stopOrder},
 		{path: "/stops/{id}", name: "stop", section: sectionOffice, get: stopShow, post: stopAct},
 		{path: "/overlays", name: "overlays", nav: "Overlays", section: sectionOffice, get: overlayList},
+		{path: "/overlays/new", name: "overlay_edit", section: sectionOffice, get: overlayEdit, post: overlayPropose},
 		{path: "/overlays/{scope}", name: "overlay", section: sectionOffice, get: overlayShow, post: overlayAct},
 		{path: "/places", name: "places", nav: "Places", section: sectionOffice, get: placesShow},
+		{path: "/places/new", name: "place_new", section: sectionOffice, get: placeNew, post: placeAdd},
+		{path: "/places/{site}", name: "place", section: sectionOffice, get: placeShow, post: placeAct},
+		{path: "/people", name: "people", nav: "People", section: sectionOffice, get: peopleShow, post: peopleAdd},
+		{path: "/people/{person}", name: "person", section: sectionOffice, get: personShow, post: personAct},
+		{path: "/keys", name: "keys", nav: "Keys", section: sectionOffice, get: keysShow, post: keysAct},
 		{path: "/record", name: "record", nav: "Record", section: sectionOffice, get: recordShow},
 	}
 }
@@ -95,6 +102,9 @@ type visit struct {
 	missing []string
 	// refused is why the act of this visit was not done, once it is shown again.
 	refused error
+	// once is what the act of this visit made that is shown this one time, such as
+	// a token: in the answer to the form itself, which nobody keeps.
+	once any
 	// staff are the people of head office, once asked for.
 	staff []*pb.Person
 }
@@ -153,6 +163,10 @@ const pageWait = 15 * time.Second
 
 // enter makes the visit of a request, or answers it and returns nil.
 func (c *Console) enter(w http.ResponseWriter, r *http.Request) (*visit, context.CancelFunc) {
+	return c.enterFor(w, r, pageWait)
+}
+
+func (c *Console) enterFor(w http.ResponseWriter, r *http.Request, wait time.Duration) (*visit, context.CancelFunc) {
 	me, err := c.whoAsks(r)
 	switch {
 	case errors.Is(err, errSignIn):
@@ -166,7 +180,7 @@ func (c *Console) enter(w http.ResponseWriter, r *http.Request) (*visit, context
 		c.fail(w, r, person{}, err)
 		return nil, nil
 	}
-	ctx, cancel := context.WithTimeout(r.Context(), pageWait)
+	ctx, cancel := context.WithTimeout(r.Context(), wait)
 	if me.token != "" {
 		ctx = metadata.AppendToOutgoingContext(ctx, "authorization", "Bearer "+me.token)
 	}
@@ -205,6 +219,16 @@ func (c *Console) act(p page) http.HandlerFunc {
 			return
 		}
 		to, err := p.post(v)
+		if err == nil && v.once != nil {
+			w.Header().Set("Cache-Control", "no-store")
+			got, err := p.get(v)
+			if err != nil {
+				c.fail(w, r, v.me, err)
+				return
+			}
+			c.write(w, v, p, got)
+			return
+		}
 		if err == nil {
 			http.Redirect(w, r, to, http.StatusSeeOther)
 			return
@@ -240,14 +264,14 @@ func (c *Console) write(w http.ResponseWriter, v *visit, p page, got *view) {
 	if format == "" {
 		got.cut()
 	}
-	v.read.shown(got)
+	showFor(v.read, got)
 	if format != "" {
 		if err := sendFile(w, got, format, v.URL.Query().Get("of")); err != nil {
 			c.fail(w, v.Request, v.me, err)
 		}
 		return
 	}
-	c.render(w, v.Request, p.name, got.status, &shell{Title: got.Title, Me: v.me, Nav: navFor(v.me, p), Path: v.URL, Now: v.now, Read: v.read.Words(),
+	c.render(w, v.Request, p.name, got.status, &shell{Title: got.Title, Me: v.me, Nav: navFor(v.me, p), Path: v.URL, Now: v.now, Read: v.read.Example(),
 		Missing: v.missing, View: got, Data: got.Data})
 }
 

@@ -3,21 +3,15 @@ package console
 import (
 	"fmt"
 	"strings"
-	"time"
-
-	"google.golang.org/protobuf/proto"
-
-	"samecup.example/samecup/internal/release"
-	pb "samecup.example/samecup/proto/samecup/v1"
 )
 
-// placesPage is where the chain is, and whom it trusts.
+// placesPage is where the chain is.
 type placesPage struct {
-	Region                        string
-	Regions                       []choice
-	Sites, Stations, Keys, People *Table
-	// Keys in short.
-	KeyWords, KeyTone string
+	Region          string
+	Regions         []choice
+	Sites, Stations *Table
+	Lacks           string
+	First           bool
 }
 
 func placesShow(v *visit) (*view, error) {
@@ -30,7 +24,7 @@ func placesShow(v *visit) (*view, error) {
 	for _, s := range stations {
 		per[s.Site]++
 	}
-	p := &placesPage{Region: v.URL.Query().Get("region")}
+	p := &placesPage{Region: v.URL.Query().Get("region"), Lacks: v.lacks("add a site or enrol a station", roleSites), First: len(l.Sites) == 0}
 	in := map[string]bool{}
 	regions := map[string]bool{}
 	for _, s := range l.Sites {
@@ -41,7 +35,7 @@ func placesShow(v *visit) (*view, error) {
 		}
 	}
 	p.Sites = &Table{ID: "sites", Caption: "Sites", Cols: cols("site", "id", "region", "time zone", "opens", "#people at the bar", "#stations"),
-		Empty: "No site is there yet. The first: samecup site add tannery-row --name \"Tannery Row\" --region harbour --time-zone Europe/London"}
+		Empty: "No site is there yet. Add the first: it follows the chain's book from then on."}
 	for _, s := range l.Sites {
 		if !in[s.Id] {
 			continue
@@ -50,10 +44,10 @@ func placesShow(v *visit) (*view, error) {
 		if s.PeopleCount > 0 {
 			people = textf("%d", s.PeopleCount)
 		}
-		p.Sites.add(head(s.Name, ""), text(s.Id), text(s.Region), text(s.TimeZone), text(openingWords(s.OpeningMinutes)), people, textf("%d", per[s.Id]))
+		p.Sites.add(head(s.Name, placeLink(s.Id)), text(s.Id), text(s.Region), text(s.TimeZone), text(openingWords(s.OpeningMinutes)), people, textf("%d", per[s.Id]))
 	}
 	p.Stations = &Table{ID: "stations", Caption: "Stations", Cols: cols("station", "~state", "#follows release", "#should follow", "last heard", "enrolled"),
-		Empty: "No station is enrolled yet. A code for one: samecup station-code SITE STATION; it is good for a short while and enrols one machine."}
+		Empty: "No station is enrolled yet. Open a site to make a code for its first one."}
 	for _, s := range stations {
 		if p.Region != "" && !in[s.Site] {
 			continue
@@ -68,16 +62,7 @@ func placesShow(v *visit) (*view, error) {
 	}
 	v.shorten(p.Sites)
 	v.shorten(p.Stations)
-	p.keys(v)
-	p.People = &Table{ID: "people", Caption: "People of head office", Cols: cols("person", "id", "~roles", "since"), Empty: "Nobody was added yet, so whoever is at the centre's machine may do everything. The first, an administrator: samecup person add"}
-	for _, x := range v.people() {
-		roles := Cell{Text: orNone(x.Roles)}
-		if x.Disabled {
-			roles = Cell{Text: "disabled", Tone: "quiet"}
-		}
-		p.People.add(head(x.DisplayName, ""), text(shortName(x.Name)), roles, v.moment(x.CreateTime))
-	}
-	return &view{Title: "Places", Data: p, Tables: []*Table{p.Sites, p.Stations, p.Keys, p.People}}, nil
+	return &view{Title: "Places", Data: p, Tables: []*Table{p.Sites, p.Stations}}, nil
 }
 
 // openingWords says when a site opens, in as few words as its week allows.
@@ -115,45 +100,3 @@ func openingWords(minutes []int32) string {
 }
 
 var weekdays = [7]string{"Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"}
-
-// keyWarning is how long before its end a key list is worth a word.
-const keyWarning = 30 * 24 * time.Hour
-
-// keys lists the keys of the newest list.
-func (p *placesPage) keys(v *visit) {
-	p.Keys = &Table{ID: "keys", Caption: "Keys of the newest list", Cols: cols("key", "~may sign", "id"), Empty: "No key list is there."}
-	res, err := v.ask.office.ListKeyLists(v.ctx, &pb.ListKeyListsRequest{})
-	if !v.part("the keys", err) || len(res.KeyLists) == 0 {
-		return
-	}
-	var env pb.Envelope
-	var list pb.KeyList
-	err = proto.Unmarshal(res.KeyLists[len(res.KeyLists)-1], &env)
-	if err == nil {
-		err = proto.Unmarshal(env.Payload, &list)
-	}
-	if !v.part("the newest key list", err) {
-		return
-	}
-	p.KeyWords = fmt.Sprintf("Key list %d, good until %s. The next one is signed by %d or more of %s.", list.Version, v.at(list.ExpireTime), list.RootThreshold, plural(len(list.RootKeys), "root key", "root keys"))
-	if end := list.ExpireTime.AsTime(); list.ExpireTime != nil && end.Sub(v.now) < keyWarning {
-		p.KeyTone = "caution"
-		p.KeyWords += " It ends soon: make the next one, samecup keys list next."
-	}
-	for _, k := range list.Keys {
-		p.Keys.add(keyCells(k)...)
-	}
-}
-
-func keyCells(k *pb.SigningKey) []Cell {
-	var may []string
-	for _, r := range k.Roles {
-		switch r {
-		case pb.KeyRole_KEY_ROLE_RELEASE:
-			may = append(may, "releases")
-		case pb.KeyRole_KEY_ROLE_ONLINE:
-			may = append(may, "assignments, stop lists and standings")
-		}
-	}
-	return []Cell{head(orElse(k.Label, "without a label"), ""), text(orElse(listWords(may), "nothing")), text(release.KeyID(k.PublicKey))}
-}

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"fmt"
 	"html/template"
-	"math"
 	"net/http"
 	"slices"
 	"strconv"
@@ -88,7 +87,7 @@ func rolloutShow(v *visit) (*view, error) {
 	}
 	p.timeline(v, all)
 	p.adoptionTable(v, all)
-	p.test(r)
+	p.test(v, r)
 	p.Head = fmt.Sprintf("Edition %d", r.Edition)
 	switch r.State {
 	case pb.RolloutState_ROLLOUT_STATE_RUNNING:
@@ -252,7 +251,7 @@ func (p *rolloutPage) adoptionTable(v *visit, all []*pb.Adoption) {
 }
 
 // test says how the sequential test stands.
-func (p *rolloutPage) test(r *pb.Rollout) {
+func (p *rolloutPage) test(v *visit, r *pb.Rollout) {
 	t := r.Test
 	p.Errors = fmt.Sprintf("Chosen before it began: %s that it says to roll back though nothing got worse, %s that it says to go on though builds off spec rose %s-fold.",
 		chance(cmp.Or(t.GetFalseAlarm(), 0.05)), chance(cmp.Or(t.GetMissedHarm(), 0.10)), chart.Number(cmp.Or(t.GetHarmfulRatio(), 1.5)))
@@ -264,10 +263,7 @@ func (p *rolloutPage) test(r *pb.Rollout) {
 	}
 	p.Advice, p.Mood = adviceWord(r.Report.Advice)
 	p.Said = sentence(r.Report.Text)
-	var points []chart.Point
-	lower, upper := math.Inf(-1), math.Inf(1)
-	n := uint64(0)
-	for i, c := range []struct {
+	for _, c := range []struct {
 		name string
 		*pb.RateComparison
 	}{{"its own past", r.Report.OwnPast}, {"the other sites", r.Report.OtherSites}} {
@@ -277,17 +273,8 @@ func (p *rolloutPage) test(r *pb.Rollout) {
 		word, tone := adviceWord(c.Advice)
 		p.Rates.add(head(c.name, ""), textf("%d", c.WaveBuilds), textf("%d", c.WaveDeviations), text(rateOf(c.WaveDeviations, c.WaveBuilds)), textf("%d", c.ReferenceBuilds),
 			textf("%d", c.ReferenceDeviations), text(rateOf(c.ReferenceDeviations, c.ReferenceBuilds)), textf("%.2f", c.LogLikelihoodRatio), Cell{Text: word, Tone: tone})
-		lower, upper = c.LowerBound, c.UpperBound
-		n = max(n, c.WaveBuilds)
-		q := chart.Point{XY: chart.XY{X: float64(i), Y: c.LogLikelihoodRatio}, Label: c.name, At: c.name, Text: fmt.Sprintf("against %s: %.2f, which says %s", c.name, c.LogLikelihoodRatio, word)}
-		if c.Advice == pb.WaveAdvice_WAVE_ADVICE_ROLL_BACK {
-			q.Shape = chart.Diamond
-		}
-		points = append(points, q)
 	}
-	if len(points) > 0 {
-		p.Chart = testFigure(points, lower, upper, n, p.Advice)
-	}
+	p.Chart = courseFigure(v, r, p.Advice)
 }
 
 func chance(f float64) string {
@@ -299,30 +286,6 @@ func rateOf(bad, n uint64) string {
 		return "none"
 	}
 	return fmt.Sprintf("%.2f", 100*float64(bad)/float64(n))
-}
-
-// testFigure draws where the test stands between its two bounds.
-func testFigure(points []chart.Point, lower, upper float64, n uint64, advice string) *Figure {
-	lo, hi := math.Min(lower, -1), math.Max(upper, 1)
-	for _, q := range points {
-		lo, hi = math.Min(lo, q.Y), math.Max(hi, q.Y)
-	}
-	panel := chart.Panel{X: chart.Axis{Name: "compared with", Min: -0.6, Max: 1.6, Ticks: []chart.Tick{{At: 0, Label: "its own past"}, {At: 1, Label: "the other sites"}}},
-		Y: chart.NewAxis("log likelihood ratio", lo, hi), Points: points}
-	for i := range panel.Points {
-		panel.Points[i].Label = ""
-	}
-	for _, l := range []struct {
-		at   float64
-		word string
-	}{{upper, "above: roll back"}, {lower, "below: go on"}} {
-		panel.Limits = append(panel.Limits, chart.Limit{Along: []chart.XY{{X: -0.6, Y: l.at}, {X: 1.6, Y: l.at}}, Label: l.word})
-	}
-	c := &chart.Chart{ID: "test", Title: "Where the test stands", Desc: "Between the two dashed bounds it cannot tell yet; now it says: " + advice,
-		N:      fmt.Sprintf("n = %s builds in the open waves", count(int64(n))), //nolint:gosec // counts of builds
-		Method: "Sequential probability ratio test of two Poisson rates (Wald 1947; Przyborowski and Wilenski 1940), against the same sites' own past four weeks and against the other sites over the same time; both must agree",
-		Limits: "bounds of the test, set beforehand", PanelHeight: 260, Panels: []chart.Panel{panel}}
-	return figureOf(c)
 }
 
 // offer works out what the person can do with it as it stands.

@@ -106,7 +106,7 @@ func siteComparison(v *visit) (*view, error) {
 	case 0:
 		p.Lead = "No site differs from the chain by more than chance gives. What lies between them here is no reason to praise or to blame."
 	case len(fun.Sites):
-		p.Lead = "All " + plural(p.Outside, "site", "sites") + " differ from the chain by more than chance gives."
+		p.Lead = "All " + plural(p.Outside, "site", "sites") + " differ from the chain by more than chance gives. With so many builds even small differences do: look at how large each is before anything is done."
 	default:
 		p.Lead = plural(p.Outside, "site differs", "sites differ") + " from the chain by more than chance gives; the rest do not."
 	}
@@ -162,7 +162,7 @@ func shrunkFigure(s span, drinkID string, sites *siteList, r *stat.ShrunkResult,
 	}
 	mean := 100 * r.Mean
 	c := chart.Intervals("probable", "Where each site's rate probably lies", "builds off spec, %", rows, &mean, "the chain")
-	c.Method = "Each rate is drawn towards the chain's as far as its builds are few (beta-binomial empirical Bayes, Casella 1985); bars are 95 % intervals. " + sentence(r.Note)
+	c.Method = "Each rate is drawn towards the chain's as far as its builds are few (beta-binomial model; Tak, Kelly and Morris 2017); bars are 95 % intervals. " + sentence(r.Note)
 	c.Desc = "By name: overlapping intervals are no order of merit"
 	return figureOf(c, method.Shrunk)
 }

@@ -102,6 +102,8 @@ type refusal struct {
 	Points []string
 	Next   string
 	Status int
+	// At are the faults of single fields, told beside them too.
+	At faults
 }
 
 // refusalOf words an error that a person can do something about; nil for others.
@@ -122,19 +124,19 @@ func refusalOf(err error) *refusal {
 	points := strings.Split(violations(st), "\n")
 	switch {
 	case reason == "CANNOT_CLOSE_YET":
-		return &refusal{"The builds cannot tell yet", points, "Nothing was changed. Close it when enough builds have been measured.", http.StatusConflict}
+		return &refusal{Title: "The builds cannot tell yet", Points: points, Next: "Nothing was changed. Close it when enough builds have been measured.", Status: http.StatusConflict}
 	case reason == "NOT_MENDED":
-		return &refusal{"The builds say that it is not mended", points, "State another cause, or look at the next check of the list.", http.StatusConflict}
+		return &refusal{Title: "The builds say that it is not mended", Points: points, Next: "State another cause, or look at the next check of the list.", Status: http.StatusConflict}
 	case reason == "CAUTION_UNACKNOWLEDGED":
-		return &refusal{"Each caution has to be acknowledged", []string{plural(len(points), "caution is", "cautions are") + " not ticked below."}, "Nothing was approved. Tick each that you have read and accept, or send the draft back.", http.StatusConflict}
+		return &refusal{Title: "Each caution has to be acknowledged", Points: []string{plural(len(points), "caution is", "cautions are") + " not ticked below."}, Next: "Nothing was approved. Tick each that you have read and accept, or send the draft back.", Status: http.StatusConflict}
 	case st.Code() == codes.Aborted:
-		return &refusal{"Somebody was faster", points, "What stands now is shown below. Look at it, and act again if it is still right.", http.StatusConflict}
+		return &refusal{Title: "Somebody was faster", Points: points, Next: "What stands now is shown below. Look at it, and act again if it is still right.", Status: http.StatusConflict}
 	case st.Code() == codes.InvalidArgument:
-		return &refusal{"This cannot be stated so", points, "Nothing was changed.", http.StatusUnprocessableEntity}
+		return &refusal{Title: "This cannot be stated so", Points: points, Next: "Nothing was changed.", Status: http.StatusUnprocessableEntity}
 	case st.Code() == codes.FailedPrecondition, st.Code() == codes.AlreadyExists:
-		return &refusal{"Not as things are", points, "Nothing was changed.", http.StatusConflict}
+		return &refusal{Title: "Not as things are", Points: points, Next: "Nothing was changed.", Status: http.StatusConflict}
 	case st.Code() == codes.PermissionDenied:
-		return &refusal{"Your roles do not allow this", points, "Nothing was changed.", http.StatusForbidden}
+		return &refusal{Title: "Your roles do not allow this", Points: points, Next: "Nothing was changed.", Status: http.StatusForbidden}
 	}
 	return nil
 }
@@ -166,6 +168,8 @@ func violations(st *status.Status) string {
 func fieldWord(field string) string {
 	if w, ok := map[string]string{"fix.explanation": "the cause in words", "fix.done": "what was done", "fix.prevention": "what prevents it", "fix": "the cause",
 		"fix.fix_time": "when it was done", "filter.first_day": "from", "filter.last_day": "to", "edits[0]": "the edit", "edits[0].path": "the path", "files[0].path": "the file",
+		"person_id": "the id", "display_name": "the name", "roles": "the roles", "label": "the label", "sure": "the tick", "edits": "what it sets", "path": "the field", "station": "the station", "site.id": "the id", "site.name": "the name", "site.region": "the region",
+		"site.time_zone": "the time zone", "site.opening_minutes": "the opening", "site.day_cut_minutes": "the business day", "site.people_count": "the people", "site": "the site",
 		"training_percent": "the share of people", "to_edition": "the edition", "when.business_day": "the day"}[field]; ok {
 		return w
 	}

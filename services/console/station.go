@@ -22,7 +22,7 @@ type stationPage struct {
 	Before, After       string
 	State, Tone         string
 	Heard, Release      string
-	Made                *shareFigure
+	Made, Checks        *shareFigure
 	Builds              int
 	Chart               *Figure
 	Table               *Table
@@ -30,6 +30,9 @@ type stationPage struct {
 	All                 string
 	Events              *Table
 }
+
+// stationRows of a day's builds and events stand on the page; the chart has all.
+const stationRows = 20
 
 // maxDayBuilds of one station are drawn; a bar makes fewer in a day.
 const maxDayBuilds = 2000
@@ -88,11 +91,13 @@ func stationDay(v *visit) (*view, error) {
 	})
 	out := &view{Title: p.Name + ", " + dateWords(p.Day, "2 January 2006"), Data: p}
 	p.Table = v.buildTable(builds, sites)
-	p.Table.Caption = "Every build of the day"
+	p.Table.Caption, p.Table.Most = "Every build of the day", stationRows
 	p.Table.Empty = "Nothing was logged on this day."
-	p.Events = eventTable(builds, zone)
+	p.Checks = checksDone(builds)
+	happened := happenings(builds)
+	p.Events = eventTable(happened, zone)
 	out.Tables = []*Table{p.Table, p.Events}
-	if p.Chart = v.dayFigure(p, builds, zone); p.Chart != nil {
+	if p.Chart = v.dayFigure(p, builds, happened, zone); p.Chart != nil {
 		out.Figures = []*Figure{p.Chart}
 	}
 	return out, nil
@@ -140,9 +145,9 @@ type shot struct {
 }
 
 // dayFigure draws each measure of the day on the same time axis.
-func (v *visit) dayFigure(p *stationPage, builds []*pb.JudgedBuild, zone *time.Location) *Figure {
+func (v *visit) dayFigure(p *stationPage, builds []*pb.JudgedBuild, happened []happening, zone *time.Location) *Figure {
 	by := map[string][]shot{}
-	n := 0
+	n, off := 0, 0
 	for _, b := range builds {
 		bk, _ := v.bookOf(b.Build.Release)
 		for _, r := range b.Build.Readings {
@@ -158,6 +163,9 @@ func (v *visit) dayFigure(p *stationPage, builds []*pb.JudgedBuild, zone *time.L
 			for _, f := range b.Verdict.GetFindings() {
 				s.off = s.off || f.Check == r.Check && (f.Occurrence == r.Occurrence || f.Occurrence == 0) && (f.Kind == "below_tolerance" || f.Kind == "above_tolerance" || f.Kind == "above_hard_maximum")
 			}
+			if s.off {
+				off++
+			}
 			by[m.Code] = append(by[m.Code], s)
 			n++
 		}
@@ -171,30 +179,25 @@ func (v *visit) dayFigure(p *stationPage, builds []*pb.JudgedBuild, zone *time.L
 		to = from.Add(2 * time.Hour)
 	}
 	x := chart.ClockAxis(from, to)
-	seen := barMarks(builds, from)
 	title := fmt.Sprintf("%s on %s: every reading", p.Name, dateWords(p.Day, "2 January 2006"))
 	t := &Table{ID: "day-data", Caption: title, Cols: cols("time", "measure", "#value", "unit", "tolerance of the book", "serving", "#release", "outside")}
-	c := &chart.Chart{ID: "day", Title: title, N: fmt.Sprintf("n = %s readings of %s", count(int64(n)), plural(len(builds), "build", "builds")), PanelHeight: 190,
-		Desc: "Each panel is one measure; all share the time axis", Method: "Single readings by the station's clock, each before the tolerance that its drink has in the release it was made by; a diamond lies outside. Marks are what the station told of its bar, and the first sight of a lot or a release"}
+	c := &chart.Chart{ID: "day", Title: title, N: fmt.Sprintf("n = %s readings of %s", count(int64(n)), plural(len(builds), "build", "builds")), PanelHeight: 190, Diamond: "outside its tolerance",
+		Desc: fmt.Sprintf("%s of %s readings lie outside their tolerance; all panels share the time axis", count(int64(off)), count(int64(n))), Method: "Single readings by the station's clock, each before the tolerance that its drink has in the release it was made by; a diamond lies outside. The rows beneath are what the station told of its bar, and the first sight of a lot or a release; dotted lines repeat what moves a measure"}
 	codes := make([]string, 0, len(by))
 	for code := range by {
 		codes = append(codes, code)
 	}
 	slices.SortFunc(codes, func(a, b string) int { return cmp.Compare(measureOrder(a), measureOrder(b)) })
-	for i, code := range codes {
+	for _, code := range codes {
 		pan := dayPanel(by[code], drink.MeasureByCode(code), x, from, t, v.read)
-		if i == 0 {
-			pan.Marks = seen
-		} else {
-			for _, m := range seen {
-				pan.Marks = append(pan.Marks, chart.Mark{X: m.X})
-			}
-		}
-		if i < len(codes)-1 {
-			pan.X.Name = ""
-		}
+		pan.Marks = dayMarks(happened, code, from)
+		pan.X.Name = ""
 		c.Panels = append(c.Panels, pan)
 	}
+	if len(happened) > 0 {
+		c.Panels = append(c.Panels, chart.Panel{Title: "What happened at the bar", X: x, Lanes: dayLanes(happened, from, zone)})
+	}
+	c.Panels[len(c.Panels)-1].X.Name = x.Name
 	return &Figure{Chart: c, Table: t, Help: []string{method.Day}}
 }
 
@@ -205,11 +208,11 @@ func dayPanel(shots []shot, m *drink.Measure, x chart.Axis, from time.Time, t *T
 	same := sameLimits(shots)
 	for _, s := range shots {
 		at := s.at.Sub(from).Seconds()
-		value := read.value(s.value, m.Unit)
+		value := read.Value(s.value, m.Unit)
 		lo, hi = math.Min(lo, value), math.Max(hi, value)
 		tolerance := text("no tolerance known")
 		if k := s.check; k != nil {
-			tolerance = both(read.limits(k, m.Unit), metric.limits(k, m.Unit))
+			tolerance = both(read.Limits(k, m.Unit), metric.Limits(k, m.Unit))
 			tol := chart.Tolerance{From: at - half, To: at + half}
 			for _, e := range []struct {
 				v    drink.Milli
@@ -217,7 +220,7 @@ func dayPanel(shots []shot, m *drink.Measure, x chart.Axis, from time.Time, t *T
 				to   **float64
 			}{{k.Low, drink.NoLow, &tol.Low}, {k.High, drink.NoHigh, &tol.High}} {
 				if e.v != e.open {
-					f := read.value(e.v.Float(), m.Unit)
+					f := rounded(read.Value(e.v.Float(), m.Unit), read.Decimals(m.Unit, 3))
 					*e.to = &f
 					lo, hi = math.Min(lo, f), math.Max(hi, f)
 				}
@@ -231,16 +234,22 @@ func dayPanel(shots []shot, m *drink.Measure, x chart.Axis, from time.Time, t *T
 			}
 		}
 		b := s.build.Build
-		q := chart.Point{XY: chart.XY{X: at, Y: value}, Href: buildLink(b.Id), Text: fmt.Sprintf("%s: %s %s, %s; tolerance %s", s.at.Format("15:04"), m.Label, read.quantity(s.value*1000, m.Unit), strings.ReplaceAll(b.Serving, "/", ", "), tolerance.Text)}
+		q := chart.Point{XY: chart.XY{X: at, Y: value}, Href: buildLink(b.Id), Text: fmt.Sprintf("%s: %s %s, %s; tolerance %s", s.at.Format("15:04"), m.Label, read.Quantity(s.value*1000, m.Unit), strings.ReplaceAll(b.Serving, "/", ", "), tolerance.Text)}
 		outside := ""
 		if s.off {
 			q.Shape, outside = chart.Diamond, "yes"
 		}
 		p.Points = append(p.Points, q)
-		t.add(head(s.at.Format("15:04:05"), q.Href), text(m.Label), both(read.number(s.value*1000, m.Unit), metric.number(s.value*1000, m.Unit)), Cell{Text: read.symbol(m.Unit), CSV: m.Unit.Symbol()}, tolerance, text(b.Serving), textf("%d", b.Release), text(outside))
+		t.add(head(s.at.Format("15:04:05"), q.Href), text(m.Label), both(read.Number(s.value*1000, m.Unit), metric.Number(s.value*1000, m.Unit)), Cell{Text: read.Symbol(m.Unit), CSV: m.Unit.Symbol()}, tolerance, text(b.Serving), textf("%d", b.Release), text(outside))
 	}
-	p.Y = chart.NewAxis(read.axisName(m, m.Code), lo, hi)
+	p.Y = chart.NewAxis(axisName(read, m, m.Code), lo, hi)
 	return p
+}
+
+// rounded leaves so many decimals: a tolerance is named beside its edge.
+func rounded(v float64, decimals int) float64 {
+	ten := math.Pow10(decimals)
+	return math.Round(v*ten) / ten
 }
 
 func sameLimits(shots []shot) bool {
@@ -250,57 +259,4 @@ func sameLimits(shots []shot) bool {
 		}
 	}
 	return true
-}
-
-// eventWords is what happened at the bar, as people say it.
-func eventWords(e *pb.BarEvent) string {
-	words, ok := map[string]string{"adjusted": "grinder set", "new_lot": "coffee lot", "new_milk_lot": "milk lot", "new_burrs": "new burrs", "serviced": "serviced",
-		"new_cups": "cups delivered", "missed": "check not done", "offline": "cut off"}[e.Kind]
-	if !ok {
-		words = plain(e.Kind)
-	}
-	if e.Detail != "" {
-		words += " " + e.Detail
-	}
-	return words
-}
-
-// eventTable lists what the station told of its bar.
-func eventTable(builds []*pb.JudgedBuild, zone *time.Location) *Table {
-	t := &Table{ID: "events", Caption: "What happened at the bar", Cols: cols("time", "~what", "by"), Empty: "The station told of no adjustment, delivery or missed check on this day."}
-	for _, b := range builds {
-		for _, e := range b.Build.Events {
-			if e.Time != nil {
-				t.add(head(e.Time.AsTime().In(zone).Format("15:04 MST"), ""), text(eventWords(e)), text(e.By))
-			}
-		}
-	}
-	return t
-}
-
-// barMarks are what the station told of its bar, and the first sight of each lot and
-// release.
-func barMarks(builds []*pb.JudgedBuild, from time.Time) []chart.Mark {
-	var out []chart.Mark
-	lots := map[string]bool{}
-	release := uint64(0)
-	for _, b := range builds {
-		at := b.Build.StartedTime.AsTime().Sub(from).Seconds()
-		if b.Build.Release != release {
-			release = b.Build.Release
-			out = append(out, chart.Mark{X: at, Label: fmt.Sprintf("release %d", release)})
-		}
-		for _, e := range b.Build.Events {
-			if e.Time != nil {
-				out = append(out, chart.Mark{X: e.Time.AsTime().Sub(from).Seconds(), Label: eventWords(e)})
-			}
-		}
-		for _, l := range b.Build.Lots {
-			if !lots[l] {
-				lots[l] = true
-				out = append(out, chart.Mark{X: at, Label: "lot " + l})
-			}
-		}
-	}
-	return out
 }

@@ -135,7 +135,7 @@ func stationList(v *visit) (*view, error) {
 			words = "well"
 		}
 		row := stationRow(v, s, sites, words, tone)
-		t.add(append(row, textf("%d", s.GetPresence().GetRelease()), textf("%d", k.GetBuilds()), textf("%d", k.GetDeviations()))...)
+		t.add(append(row, textf("%d", s.GetPresence().GetRelease()), Cell{Text: count(int64(k.GetBuilds())), CSV: fmt.Sprint(k.GetBuilds())}, Cell{Text: count(int64(k.GetDeviations())), CSV: fmt.Sprint(k.GetDeviations())})...)
 	}
 	return &view{Title: "Stations", Data: p, Tables: []*Table{t}}, nil
 }

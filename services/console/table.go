@@ -7,7 +7,10 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
+
+	"samecup.example/samecup/services/console/reading"
 )
 
 // Table is a table of a page that can also be had as CSV.
@@ -36,6 +39,8 @@ type Col struct {
 	CSV  string
 	Num  bool
 	Wide bool
+	// File leaves the column out of pages: the file alone has it.
+	File bool
 }
 
 // Cell is what stands in a row. CSV is what the file gets where it is not Text.
@@ -59,6 +64,7 @@ func (t *Table) cut() {
 	if t == nil {
 		return
 	}
+	t.leaveOut()
 	most := cmp.Or(t.Most, rowsShown)
 	if len(t.Rows) <= most {
 		return
@@ -67,12 +73,25 @@ func (t *Table) cut() {
 	t.Rows = t.Rows[:most]
 }
 
+// leaveOut takes the columns of the file out of a page.
+func (t *Table) leaveOut() {
+	for i := len(t.Cols) - 1; i >= 0; i-- {
+		if !t.Cols[i].File {
+			continue
+		}
+		t.Cols = slices.Delete(t.Cols, i, i+1)
+		for r := range t.Rows {
+			t.Rows[r] = slices.Delete(t.Rows[r], i, i+1)
+		}
+	}
+}
+
 // cols makes columns from their names; a leading # is for figures, a ~ for
-// words that wrap.
+// words that wrap, a ^ for what the file alone has.
 func cols(names ...string) []Col {
 	out := make([]Col, len(names))
 	for i, n := range names {
-		out[i] = Col{Name: strings.TrimLeft(n, "#~"), Num: strings.HasPrefix(n, "#"), Wide: strings.HasPrefix(n, "~")}
+		out[i] = Col{Name: strings.TrimLeft(n, "#~^"), Num: strings.HasPrefix(n, "#"), Wide: strings.HasPrefix(n, "~"), File: strings.HasPrefix(n, "^")}
 	}
 	return out
 }
@@ -109,7 +128,7 @@ func (t *Table) writeCSV(w *bytes.Buffer) error {
 // safeCell keeps words that somebody typed from being read as a formula by a
 // spreadsheet; figures may begin with a sign.
 func safeCell(c Cell) string {
-	s := plainFigures(cmp.Or(c.CSV, c.Text))
+	s := reading.PlainFigures(cmp.Or(c.CSV, c.Text))
 	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) && !isFigure(s) {
 		return "'" + s
 	}

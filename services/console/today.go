@@ -29,6 +29,8 @@ type todayPage struct {
 	Before      *shareFigure
 	Chart       *Figure
 	StationsAll int
+	// Waiting says how far the watch is behind.
+	Waiting string
 }
 
 // shareFigure is a share with its interval and the builds beneath it.
@@ -96,8 +98,9 @@ func today(v *visit) (*view, error) {
 	p := &todayPage{Questions: len(m.questions.GetQuestions()), StationsAll: len(m.stations)}
 	out := &view{Title: "Today", Data: p, Fresh: fresh}
 	p.Cases, p.MoreCases = morningCases(v, &m, sites)
-	p.Signals = morningSignals(v, &m, sites)
+	p.Signals = morningSignals(v, &m)
 	p.Stations = troubledStations(v, m.stations, m.intake, sites)
+	p.Waiting = waitingWords(max(m.cases.GetWaitingBuilds(), m.signals.GetWaitingBuilds()))
 	p.Lead, p.Tone = lead(&m, p)
 	if open := openCases(m.cases); len(open) > 0 {
 		p.First = &link{caseLink(open[0].Id), caseTitle(open[0], sites)}
@@ -128,6 +131,9 @@ func lead(m *morning, p *todayPage) (words, tone string) {
 		if len(m.days) == 0 {
 			return "The first day: nothing has been logged yet." + stations, ""
 		}
+		if p.Waiting != "" {
+			return "No case is open so far; the watch is still reading." + stations, ""
+		}
 		return "No case is open." + stations, "good"
 	}
 	return plural(len(open), "case is", "cases are") + " open." + stations, riskTone(open[0].Risk)
@@ -142,12 +148,7 @@ func morningCases(v *visit, m *morning, sites *siteList) (*Table, int) {
 	if m.cases == nil {
 		return nil, 0
 	}
-	sure := map[string]string{}
-	for _, s := range m.signals.GetSignals() {
-		if sure[s.CaseId] == "" {
-			sure[s.CaseId] = s.Sure
-		}
-	}
+	sure := sureBy(m.signals)
 	t := &Table{ID: "cases", Caption: "Open cases, the gravest first", Cols: cols("risk", "~what is wrong", "where", "since about", "stage", "~how sure"),
 		Empty: "No case is open. One opens by itself when builds depart from their own past, their targets or the rest of the chain."}
 	more := 0
@@ -162,6 +163,17 @@ func morningCases(v *visit, m *morning, sites *siteList) (*Table, int) {
 	return t, more
 }
 
+// sureBy is how sure the newest signal of each case is.
+func sureBy(res *pb.ListSignalsResponse) map[string]string {
+	sure := map[string]string{}
+	for _, s := range res.GetSignals() {
+		if sure[s.CaseId] == "" {
+			sure[s.CaseId] = s.Sure
+		}
+	}
+	return sure
+}
+
 func surely(s string) string {
 	if s == "" {
 		return "see the case"
@@ -169,14 +181,18 @@ func surely(s string) string {
 	return s
 }
 
-func morningSignals(v *visit, m *morning, sites *siteList) *Table {
+func morningSignals(v *visit, m *morning) *Table {
 	if m.signals == nil {
 		return nil
 	}
 	since := dateOf(v.now).AddDate(0, 0, -1)
-	t := &Table{ID: "signals", Caption: "Signals since yesterday", Cols: cols("seen", "where", "~what was noticed", "#builds", "case"),
+	t := &Table{ID: "signals", Caption: "Signals since yesterday", Cols: cols("seen", "where", "~what was noticed", "how sure", "#builds", "case"),
 		Empty: "The watch noticed nothing new since yesterday.", Help: []string{method.Watch}}
-	left := 0
+	told, left := v.teller(), 0
+	by := map[string]*pb.Case{}
+	for _, k := range m.cases.GetCases() {
+		by[k.Id] = k
+	}
 	for _, s := range m.signals.Signals {
 		if s.SeenTime.AsTime().Before(since) {
 			continue
@@ -185,8 +201,7 @@ func morningSignals(v *visit, m *morning, sites *siteList) *Table {
 			left++
 			continue
 		}
-		t.add(Cell{Text: clock(s.SeenTime, sites.zone(s.Site), v.now), CSV: s.SeenTime.AsTime().Format(time.RFC3339)}, where(s.Site, s.Station, sites, ""), head(s.Text, ""),
-			to(strconv.Itoa(int(s.Count)), signalLink(s)), to(s.CaseId, caseLink(s.CaseId)))
+		t.add(seenCell(s, told), signalWhere(s, by[s.CaseId], told), signalWords(s, told), text(s.Sure), to(strconv.Itoa(int(s.Count)), signalLink(s)), to(s.CaseId, caseLink(s.CaseId)))
 	}
 	if left > 0 {
 		t.Note = plural(left, "more signal stands", "more signals stand") + " in the cases."

@@ -141,7 +141,7 @@ func inputRefusal(err error) *refusal {
 		return nil
 	}
 	_, said, _ := strings.Cut(err.Error(), audit.ErrInput.Error()+": ")
-	return &refusal{"This cannot be used", []string{sentence(said)}, "Nothing was kept or lost: change the field and send it again.", http.StatusUnprocessableEntity}
+	return &refusal{Title: "This cannot be used", Points: []string{sentence(said)}, Next: "Nothing was kept or lost: change the field and send it again.", Status: http.StatusUnprocessableEntity}
 }
 
 // visitPage is the plan of a visit.
@@ -249,7 +249,7 @@ func (p *visitPage) drawn(plan *planned, sites *siteList) {
 	}
 	p.Bounds = &Table{ID: "bounds", Caption: "How far apart two values may lie, decided before", Cols: cols("measure", "#at most, metric"), Help: []string{"agreement"}}
 	for _, l := range plan.Limits {
-		p.Bounds.add(head(sentenceCase(named(drink.MeasureByCode(l.Measure), l.Measure)), ""), text(metric.quantity(float64(l.Limit), l.Unit)))
+		p.Bounds.add(head(sentenceCase(named(drink.MeasureByCode(l.Measure), l.Measure)), ""), text(metric.Quantity(float64(l.Limit), l.Unit)))
 	}
 }
 
@@ -292,7 +292,7 @@ func visitForm(v *visit) (*view, error) {
 		return nil, planNeeded(err)
 	}
 	var b bytes.Buffer
-	if err := audit.NewForm(plan.Plan).HTML(&b); err != nil {
+	if err := v.form(plan).HTML(&b); err != nil {
 		return nil, err
 	}
 	enc := plan.query.Encode()
@@ -302,7 +302,7 @@ func visitForm(v *visit) (*view, error) {
 		Hidden: hiddenOf(plan.query), PDF: "/visits/form.pdf?" + enc, Plan: "/visits/new?" + enc}}, nil
 }
 
-// visitFile sends the plan, its form on paper or the runner's slip.
+// visitFile sends the plan or the runner's slip.
 func (c *Console) visitFile(w http.ResponseWriter, r *http.Request) {
 	v, cancel := c.enter(w, r)
 	if v == nil {
@@ -316,21 +316,16 @@ func (c *Console) visitFile(w http.ResponseWriter, r *http.Request) {
 	}
 	var b bytes.Buffer
 	name := "visit-" + plan.Site + "-" + plan.Day
-	typ := "application/pdf"
-	switch r.URL.Path {
-	case "/visits/form.pdf":
-		name += ".form.pdf"
-		err = audit.NewForm(plan.Plan).PDF(&b)
-	case "/visits/plan.json":
+	typ := "text/plain; charset=utf-8"
+	if r.URL.Path == "/visits/plan.json" {
 		name, typ = name+".plan.json", "application/json"
-		err = plan.Write(&b)
-	default:
-		name, typ = name+".slip.txt", "text/plain; charset=utf-8"
+		if err := plan.Write(&b); err != nil {
+			c.fail(w, r, v.me, err)
+			return
+		}
+	} else {
+		name += ".slip.txt"
 		b.WriteString(plan.Slip())
-	}
-	if err != nil {
-		c.fail(w, r, v.me, err)
-		return
 	}
 	w.Header().Set("Content-Type", typ)
 	w.Header().Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", name))

@@ -17,6 +17,7 @@ import (
 	"samecup.example/samecup/internal/wire"
 	"samecup.example/samecup/services/console/chart"
 	"samecup.example/samecup/services/console/method"
+	"samecup.example/samecup/services/console/reading"
 )
 
 const (
@@ -260,17 +261,17 @@ func (p *visitResultPage) compared(a *audit.Agreement, read reader) {
 		m := &a.Measures[i]
 		name := sentenceCase(named(drink.MeasureByCode(m.Measure), m.Measure))
 		words := func(r reader, v float64) string {
-			return mark(fmt.Sprintf("%+.*f", r.decimals(m.Unit, 2), r.difference(v, m.Unit)))
+			return reading.Mark(fmt.Sprintf("%+.*f", r.Decimals(m.Unit, 2), r.Difference(v, m.Unit)))
 		}
 		apart := func(r reader) string {
-			return withUnit(r.figure(r.difference(m.Limit, m.Unit), m.Unit), r.symbol(m.Unit))
+			return reading.WithUnit(r.Figure(r.Difference(m.Limit, m.Unit), m.Unit), r.Symbol(m.Unit))
 		}
 		cells := []Cell{head(name, "#agree-"+m.Measure), text(strconv.Itoa(m.Pairs)), text("none"), text("none"), both(apart(read), apart(metric)), text("")}
 		switch {
 		case m.Same != nil:
 			s := m.Same
 			between := func(r reader) string {
-				return words(r, s.Limits.Lower) + " to " + withUnit(words(r, s.Limits.Upper), r.symbol(m.Unit))
+				return words(r, s.Limits.Lower) + " to " + reading.WithUnit(words(r, s.Limits.Upper), r.Symbol(m.Unit))
 			}
 			cells[2], cells[3] = both(words(read, s.Bias), words(metric, s.Bias)), both(between(read), between(metric))
 			cells[5] = answer(s)
@@ -314,7 +315,7 @@ func answer(s *stat.Agreement) Cell {
 // the limits of agreement and the band that was allowed before.
 func agreementFigure(m *audit.MeasureAgreement, name string, read reader) *Figure {
 	s := m.Same
-	away := func(v float64) float64 { return read.difference(v, m.Unit) }
+	away := func(v float64) float64 { return read.Difference(v, m.Unit) }
 	high, low := away(m.Limit), away(-m.Limit)
 	c := &chart.Chart{ID: "agree-" + m.Measure, Title: name + ": the station's value less the auditor's", Allowed: "allowed apart, decided before", Limits: "limits of agreement", Centre: "mean difference", Diamond: "further apart than allowed",
 		N: "n = " + plural(m.Pairs, "pair", "pairs"), PanelHeight: 300, Desc: "The answer is: " + string(s.Verdict)}
@@ -325,10 +326,10 @@ func agreementFigure(m *audit.MeasureAgreement, name string, read reader) *Figur
 	p := chart.Panel{Tolerances: []chart.Tolerance{{Low: &low, High: &high, Label: "allowed"}}}
 	left, right := math.Inf(1), math.Inf(-1)
 	bottom, top := math.Min(low, away(s.Limits.Lower)), math.Max(high, away(s.Limits.Upper))
-	symbol := read.symbol(m.Unit)
+	symbol := read.Symbol(m.Unit)
 	for _, x := range m.Values {
-		mean, d := read.value((x.Auditor+x.Self)/2, m.Unit), away(x.Self-x.Auditor)
-		q := chart.Point{XY: chart.XY{X: mean, Y: d}, Text: fmt.Sprintf("%s: station %s, auditor %s %s", x.Site, read.figure(read.value(x.Self, m.Unit), m.Unit), read.figure(read.value(x.Auditor, m.Unit), m.Unit), symbol)}
+		mean, d := read.Value((x.Auditor+x.Self)/2, m.Unit), away(x.Self-x.Auditor)
+		q := chart.Point{XY: chart.XY{X: mean, Y: d}, Text: fmt.Sprintf("%s: station %s, auditor %s %s", x.Site, read.Figure(read.Value(x.Self, m.Unit), m.Unit), read.Figure(read.Value(x.Auditor, m.Unit), m.Unit), symbol)}
 		if math.Abs(x.Self-x.Auditor) > m.Limit {
 			q.Shape = chart.Diamond
 		}
@@ -342,7 +343,7 @@ func agreementFigure(m *audit.MeasureAgreement, name string, read reader) *Figur
 		centre bool
 	}{{s.Limits.Upper, "upper limit", false}, {s.Bias, "mean", true}, {s.Limits.Lower, "lower limit", false}} {
 		p.Limits = append(p.Limits, chart.Limit{Along: []chart.XY{{X: p.X.Min, Y: away(l.at)}, {X: p.X.Max, Y: away(l.at)}}, Centre: l.centre,
-			Label: l.label + " " + mark(fmt.Sprintf("%+.*f", read.decimals(m.Unit, 2), away(l.at)))})
+			Label: l.label + " " + reading.Mark(fmt.Sprintf("%+.*f", read.Decimals(m.Unit, 2), away(l.at)))})
 	}
 	c.Panels = []chart.Panel{p}
 	return figureOf(c, method.Agreement)

@@ -16,6 +16,7 @@ import (
 
 	"github.com/google/uuid"
 	"go.uber.org/zap"
+	"google.golang.org/grpc"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -272,15 +273,26 @@ func milliOf(v float64) drink.Milli {
 
 // told has the console read the season's books in the place of the authority's.
 func (f *faultSeason) told(cfg *Config) {
-	cfg.Authority = &tellConn{ClientConnInterface: f.cc, change: func(reply any) {
-		r, ok := reply.(*pb.GetReleaseResponse)
-		if !ok {
-			return
-		}
-		if payload, err := f.payload(1); err == nil {
-			r.Envelope.Payload = payload
-		}
-	}}
+	cfg.Authority = &seasonBooks{f.cc, f}
+}
+
+// seasonBooks answers both releases of the season, of which the authority has one.
+type seasonBooks struct {
+	grpc.ClientConnInterface
+	f *faultSeason
+}
+
+func (c *seasonBooks) Invoke(ctx context.Context, method string, args, reply any, opts ...grpc.CallOption) error {
+	req, ok := args.(*pb.GetReleaseRequest)
+	if !ok {
+		return c.ClientConnInterface.Invoke(ctx, method, args, reply, opts...)
+	}
+	if err := c.ClientConnInterface.Invoke(ctx, method, &pb.GetReleaseRequest{Number: 1}, reply, opts...); err != nil {
+		return err
+	}
+	payload, err := c.f.payload(req.Number)
+	reply.(*pb.GetReleaseResponse).Envelope.Payload = payload
+	return err
 }
 
 // asked names a check as a release has it.
@@ -300,7 +312,7 @@ type seasonBar struct {
 
 // seasonRows writes builds into quality's store, a thousand at a time.
 type seasonRows struct {
-	db    *store.SQLite
+	db    *store.SQL
 	ctx   context.Context
 	bars  map[string]*seasonBar
 	asked map[asked]watch.Reading

@@ -31,17 +31,21 @@ type walk struct {
 	cause watch.Cause
 	// usual walks are done without -faults too.
 	usual bool
+	// person is whether the case names whose drinks moved.
+	person bool
+	// lot is whether it is about a lot that the watch named.
+	lot bool
 }
 
 var walks = []walk{
 	{fault: seasonsim.DullBurr, seed: 6, cause: watch.CauseGrinder},
 	{fault: seasonsim.CupSubstitution, seed: 3, cause: watch.CauseCups},
-	{fault: seasonsim.MilkLot, seed: 2, cause: watch.CauseMilkLot},
+	{fault: seasonsim.MilkLot, seed: 2, cause: watch.CauseMilkLot, lot: true},
 	{fault: seasonsim.PumpShort, seed: 3, cause: watch.CausePump, usual: true},
 	{fault: seasonsim.StaleSpec, seed: 3, cause: watch.CauseStale},
 	{fault: seasonsim.ProbeDropped, seed: 3, cause: watch.CauseProbe, usual: true},
-	// It is found at the station, before the person is told from others there.
-	{fault: seasonsim.Overstretch, seed: 3, cause: watch.CauseAir},
+	// It is found at the station; the case tells the person from others there.
+	{fault: seasonsim.Overstretch, seed: 3, cause: watch.CauseAir, person: true},
 	{fault: seasonsim.FakeCopies, seed: 3, cause: watch.CauseLog, usual: true},
 	{fault: seasonsim.WrongLot, seed: 2, cause: watch.CauseCoffeeLot},
 	{fault: seasonsim.OverlayMissing, seed: 1, cause: watch.CauseOverlay},
@@ -74,7 +78,7 @@ func TestFromTheMorningPageToTheFault(t *testing.T) {
 			case watch.CauseLog:
 				s.question(f)
 			default:
-				s.toCase(f, w.cause)
+				s.toCase(f, w)
 			}
 			if s.clicks > mostClicks {
 				t.Errorf("it took %d clicks; want %d at most", s.clicks, mostClicks)
@@ -185,8 +189,8 @@ func (f *faultSeason) foundCase(t *testing.T, cause watch.Cause) *pb.Case {
 
 // toCase goes from the morning page to the case, over the list where the morning
 // page leaves it out.
-func (s *stepper) toCase(f *faultSeason, cause watch.Cause) {
-	k := f.foundCase(s.t, cause)
+func (s *stepper) toCase(f *faultSeason, w walk) {
+	k := f.foundCase(s.t, w.cause)
 	row := `a[href="` + caseLink(k.Id) + `"]`
 	if !s.has("#cases " + row) {
 		s.click(`main a[href="/cases"]`, "#cases "+row)
@@ -194,7 +198,13 @@ func (s *stepper) toCase(f *faultSeason, cause watch.Cause) {
 	}
 	s.click("#cases "+row, "#stands")
 	s.look("case")
-	words := []string{"What to check, in order", causeWord(string(cause)), k.Suspects[0].Check}
+	words := []string{"What to check, in order", causeWord(string(w.cause)), k.Suspects[0].Check}
+	if w.person {
+		words = append(words, "in drinks made by "+f.truth.Barista, "not of blame")
+	}
+	if w.lot {
+		words = append(words, "without it", "with it", "limits from its own past")
+	}
 	for _, id := range k.Sites {
 		if id == f.truth.Site || slices.Contains(f.truth.Sites, id) {
 			words = append(words, siteName(id))

@@ -9,6 +9,7 @@ import (
 
 	"samecup.example/samecup/internal/drink"
 	pb "samecup.example/samecup/proto/samecup/v1"
+	"samecup.example/samecup/services/console/reading"
 )
 
 func gradeWord(g pb.Grade) string {
@@ -48,7 +49,7 @@ func riskWord(r pb.CaseRisk) string {
 	case pb.CaseRisk_CASE_RISK_CHAIN:
 		return "whole chain"
 	case pb.CaseRisk_CASE_RISK_SEVERAL:
-		return "several places"
+		return "a site or more"
 	case pb.CaseRisk_CASE_RISK_ONE_PLACE:
 		return "one place"
 	case pb.CaseRisk_CASE_RISK_QUESTION:
@@ -112,26 +113,9 @@ func plural(n int, one, many string) string {
 	return fmt.Sprintf("%s %s", count(int64(n)), many)
 }
 
-// count sets thousands apart by the sign that becomes the reader's.
-func count(n int64) string {
-	s := fmt.Sprint(n)
-	for i := len(s) - 3; i > 0 && s[i-1] != '-'; i -= 3 {
-		s = s[:i] + "\u202f" + s[i:]
-	}
-	return s
-}
+func count(n int64) string { return reading.Count(n) }
 
-// percent of a share, with as many digits as it deserves.
-func percent(share float64) string {
-	p := 100 * share
-	switch {
-	case p == 0 || p >= 99.95 || p >= 10:
-		return fixed(p, 0) + " %"
-	case p < 1:
-		return fixed(p, 2) + " %"
-	}
-	return fixed(p, 1) + " %"
-}
+func percent(share float64) string { return reading.Percent(share) }
 
 func listWords(s []string) string {
 	switch len(s) {
@@ -171,9 +155,9 @@ func clock(t *timestamppb.Timestamp, zone *time.Location, now time.Time) string 
 func at(t time.Time, zone *time.Location, now time.Time) string {
 	t = t.In(zone)
 	if t.Year() != now.Year() {
-		return timeBegins + t.Format("2 Jan 2006 15:04 MST") + timeEnds
+		return reading.TimeBegins + t.Format("2 Jan 2006 15:04 MST") + reading.TimeEnds
 	}
-	return timeBegins + t.Format("Mon 2 Jan 15:04 MST") + timeEnds
+	return reading.TimeBegins + t.Format("Mon 2 Jan 15:04 MST") + reading.TimeEnds
 }
 
 // ago is how long before now, roughly.

@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	pb "samecup.example/samecup/proto/samecup/v1"
+	"samecup.example/samecup/services/console/reading"
 )
 
 func FuzzASignInLeadsToThisHostOnly(f *testing.F) {
@@ -41,7 +42,7 @@ func TestWords(t *testing.T) {
 		plural(1, "case", "cases"): "1 case", plural(2, "case", "cases"): "2 cases",
 		sentence("it is so"): "It is so.", sentence(""): "",
 	} {
-		if got = plainReader.words(got); got != want {
+		if got = reading.Plain.Words(got); got != want {
 			t.Errorf("%q, want %q", got, want)
 		}
 	}
@@ -54,7 +55,7 @@ func TestACaseIsNamedAsPeopleSayIt(t *testing.T) {
 		want string
 	}{
 		"tannery-row/bar-1: tannery-row, coffee, likely grinder": {&pb.Case{Sites: []string{"tannery-row"}, Stations: []string{"tannery-row/bar-1"}}, "Coffee at Tannery Row, bar-1: likely grinder"},
-		"several sites: pour_height, likely chain":               {&pb.Case{}, "Pour height at the whole chain: likely chain"},
+		"several sites: pour_height, likely chain":               {&pb.Case{}, "Pour height across the whole chain: likely chain"},
 		"tannery-row: tannery-row, coffee, likely grinder ":      {&pb.Case{Sites: []string{"tannery-row"}, Fix: &pb.CaseFix{Cause: "probe"}}, "Coffee at Tannery Row: a thermometer"},
 		"something else": {&pb.Case{}, "something else"},
 	} {

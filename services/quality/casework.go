@@ -48,7 +48,9 @@ func (s *Service) runCasework(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	return s.followBuilds(ctx, newCaseworker(db, s.log.Named("cases")))
+	w := newCaseworker(db, s.log.Named("cases"))
+	w.now, w.undo = s.cfg.Now, s.cfg.UndoWait
+	return s.followBuilds(ctx, w)
 }
 
 func (s *Service) followBuilds(ctx context.Context, w *caseworker) error {
@@ -75,7 +77,7 @@ func (s *Service) followBuilds(ctx context.Context, w *caseworker) error {
 			if !pause(ctx, w.untilSave()) {
 				return nil
 			}
-		} else if !s.burst(ctx, rang) {
+		} else if !s.burst(ctx, rang, w.due()) {
 			return nil
 		}
 	}
@@ -90,13 +92,22 @@ type caseworker struct {
 	most  int
 	every time.Duration
 	share int
+	// now is the centre's clock, undo how long a build logged just now is held back.
+	now  func() time.Time
+	undo time.Duration
 
 	shelf  *shelf
 	spans  *shiftSpans
 	watch  *watch.Watch // nil where nothing is loaded
 	cases  *watch.Cases
 	recent recents
+	passed passed
 	saved  saved
+	// held is for how long the first build that is held back still is, 0 for none.
+	// searched is up to where those behind it were searched for unsafe ones, and
+	// urgent the last of them.
+	held             time.Duration
+	searched, urgent int64
 	// Since the last save.
 	cursor   int64
 	builds   int
@@ -108,7 +119,7 @@ type caseworker struct {
 }
 
 func newCaseworker(db store.Casework, log *zap.Logger) *caseworker {
-	return &caseworker{db: db, log: log, most: saveBuilds, every: saveEvery, share: saveShare, shelf: newShelf(db)}
+	return &caseworker{db: db, log: log, most: saveBuilds, every: saveEvery, share: saveShare, now: time.Now, shelf: newShelf(db)}
 }
 
 func (w *caseworker) dirty() bool {
@@ -121,10 +132,11 @@ func (w *caseworker) untilSave() time.Duration {
 
 // drop lets go of what is in memory; the next run loads what was saved.
 func (w *caseworker) drop() {
-	*w = caseworker{db: w.db, log: w.log, most: w.most, every: w.every, share: w.share, shelf: w.shelf, cost: w.cost}
+	*w = caseworker{db: w.db, log: w.log, most: w.most, every: w.every, share: w.share, now: w.now, undo: w.undo, shelf: w.shelf, cost: w.cost}
 }
 
-// run takes all builds that wait, and saves where it is time to or where told.
+// run takes all builds that wait but those that are held back, and saves where it
+// is time to or where told.
 func (w *caseworker) run(ctx context.Context, save bool) error {
 	version, err := w.db.CaseVersion(ctx)
 	if err != nil {
@@ -149,7 +161,11 @@ func (w *caseworker) run(ctx context.Context, save bool) error {
 		if err != nil {
 			return err
 		}
-		for i := range page {
+		ripe, err := w.ripe(ctx, page)
+		if err != nil {
+			return err
+		}
+		for i := range page[:ripe] {
 			if page[i].Grade == 0 {
 				w.unjudged = append(w.unjudged, page[i].Ref)
 			} else if err := w.take(ctx, &page[i]); err != nil {
@@ -162,7 +178,7 @@ func (w *caseworker) run(ctx context.Context, save bool) error {
 				return err
 			}
 		}
-		if len(page) < watchChunk {
+		if ripe < watchChunk {
 			break
 		}
 	}
@@ -194,7 +210,7 @@ func (w *caseworker) takeJudged(ctx context.Context) error {
 }
 
 // take gives one judged build to the watch, and what it yields to the cases.
-func (w *caseworker) take(ctx context.Context, row *store.Build) error {
+func (w *caseworker) take(ctx context.Context, row *store.WatchBuild) error {
 	w.builds++
 	b, before, err := w.build(ctx, row)
 	if err != nil {

@@ -23,6 +23,8 @@ import (
 const (
 	maxActWords = 2000
 	maxActor    = 100
+	// watchName stands in a case's history for what nobody stated.
+	watchName = "watch"
 )
 
 // writeRequest is what every call that changes a case has.
@@ -34,12 +36,27 @@ type writeRequest interface {
 	GetActor() string
 }
 
-func (c *checker) write(req writeRequest) {
+// actor is who acts on a case: the person that the call's token is of, else what
+// the caller wrote.
+func actor(ctx context.Context, written string) string {
+	if who := rpc.CallerOf(ctx).String(); who != "" {
+		return who
+	}
+	return written
+}
+
+func (c *checker) write(ctx context.Context, req writeRequest) {
 	if _, err := uuid.Parse(req.GetRequestId()); err != nil || len(req.GetRequestId()) != 36 {
 		c.bad("request_id", "%.80q is not a UUID; send a fresh one, and the same one again only to retry", req.GetRequestId())
 	}
 	c.caseID(req.GetId())
+	if rpc.CallerOf(ctx).String() != "" {
+		return // the token says it, whatever was written
+	}
 	c.words("actor", req.GetActor(), maxActor)
+	if req.GetActor() == watchName {
+		c.bad("actor", "%q is not allowed: what the watch finds by itself stands under that name; state another", watchName)
+	}
 }
 
 func (c *checker) words(field, text string, most int) {
@@ -152,8 +169,9 @@ func refused(field string, err error, o watch.Outcome) error {
 }
 
 func (s *caseServer) UpdateCase(ctx context.Context, req *pb.UpdateCaseRequest) (*pb.UpdateCaseResponse, error) {
+	req.Actor = actor(ctx, req.Actor)
 	var c checker
-	c.write(req)
+	c.write(ctx, req)
 	if req.Owner == nil && req.Containment == nil && req.Fix == nil && req.Note == nil {
 		c.bad("owner", "nothing is stated; set owner, containment, fix or note")
 	}
@@ -217,8 +235,9 @@ func entry(k *watch.Case, at time.Time, who, what string) {
 }
 
 func (s *caseServer) CloseCase(ctx context.Context, req *pb.CloseCaseRequest) (*pb.CloseCaseResponse, error) {
+	req.Actor = actor(ctx, req.Actor)
 	var c checker
-	c.write(req)
+	c.write(ctx, req)
 	if err := c.err(); err != nil {
 		return nil, err
 	}
@@ -234,8 +253,9 @@ func (s *caseServer) CloseCase(ctx context.Context, req *pb.CloseCaseRequest) (*
 }
 
 func (s *caseServer) ReopenCase(ctx context.Context, req *pb.ReopenCaseRequest) (*pb.ReopenCaseResponse, error) {
+	req.Actor = actor(ctx, req.Actor)
 	var c checker
-	c.write(req)
+	c.write(ctx, req)
 	c.words("reason", req.Reason, maxActWords)
 	if err := c.err(); err != nil {
 		return nil, err

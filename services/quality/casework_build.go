@@ -46,10 +46,9 @@ func (w *caseworker) takeCalendars(ctx context.Context) error {
 // shift is the third of the business day; in UTC where the site told no zone.
 func (s *shiftSpans) shift(site string, at time.Time) watch.Shift {
 	cal := s.sites[site]
-	hour := rollup.HourOf(at)
-	day := cal.DayOf(hour)
-	first, next := cal.Hours(day)
-	no := 1 + int((hour-first)*shiftsADay/max(1, next-first))
+	day := cal.DayAt(at)
+	begin := cal.Begin(day)
+	no := 1 + int(shiftsADay*at.Sub(begin)/max(1, cal.Begin(day+1).Sub(begin)))
 	return watch.Shift{Day: rollup.DayTime(day), No: min(shiftsADay, no)}
 }
 
@@ -103,11 +102,12 @@ func (s *shelf) servings(ctx context.Context, number uint64) (map[string]*drink.
 }
 
 // build turns a stored build into what the watch needs. Nil for one that the
-// watch is not to see: unreadable, or a correction of what it has seen. A
-// correction that is a safety matter is looked at for that alone.
+// watch is not to see: unreadable, replaced by a correction that is here, or a
+// correction of what it has seen. One that is a safety matter is then looked at
+// for that alone.
 //
 // The events are what happened at the bar before it, as its station told.
-func (w *caseworker) build(ctx context.Context, row *store.Build) (_ *watch.Build, before []watch.Event, _ error) {
+func (w *caseworker) build(ctx context.Context, row *store.WatchBuild) (_ *watch.Build, before []watch.Event, _ error) {
 	var rec pb.BuildRecord
 	var b drink.Build
 	err := proto.Unmarshal(row.Record, &rec)
@@ -119,7 +119,7 @@ func (w *caseworker) build(ctx context.Context, row *store.Build) (_ *watch.Buil
 		w.log.Error("a stored build cannot be read; the watch passes it by", zap.String("build", row.ID), zap.Error(err))
 		return nil, nil, nil
 	}
-	before = events(row, rec.Build.GetEvents())
+	before = events(&row.Build, rec.Build.GetEvents())
 	v, err := centreVerdict(row.Grade, row.Verdict)
 	if err != nil {
 		w.log.Error("a stored verdict cannot be read; the watch passes it by", zap.String("build", row.ID), zap.Error(err))
@@ -147,7 +147,7 @@ func (w *caseworker) build(ctx context.Context, row *store.Build) (_ *watch.Buil
 		}
 	}
 	serving := servings[b.Serving]
-	if b.Corrects != "" {
+	if !w.passed.sees(row, b.Corrects) {
 		if out.Grade != verdict.Unsafe {
 			return nil, before, nil
 		}

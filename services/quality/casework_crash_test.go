@@ -14,7 +14,7 @@ import (
 )
 
 // kept is all that the watch saved, without the version, and the signals.
-func kept(t *testing.T, db *store.SQLite) (store.CaseState, []store.SignalRow) {
+func kept(t *testing.T, db *store.SQL) (store.CaseState, []store.SignalRow) {
 	t.Helper()
 	st, err := db.LoadCasework(t.Context())
 	if err != nil {
@@ -29,7 +29,7 @@ func kept(t *testing.T, db *store.SQLite) (store.CaseState, []store.SignalRow) {
 }
 
 // settleTwo gives release 2 and judges the builds that waited for it.
-func settleTwo(t *testing.T, db *store.SQLite) {
+func settleTwo(t *testing.T, db *store.SQL) {
 	t.Helper()
 	set, err := verdict.CompileBook([]drink.Serving{latte()})
 	if err != nil {
@@ -61,7 +61,7 @@ func settleTwo(t *testing.T, db *store.SQLite) {
 
 // failing is a store whose saves fail once a number of them has succeeded.
 type failing struct {
-	*store.SQLite
+	*store.SQL
 	left int
 }
 
@@ -71,7 +71,7 @@ func (f *failing) SaveCasework(ctx context.Context, c *store.CaseChange) (int64,
 	if f.left--; f.left < 0 {
 		return 0, errKilled
 	}
-	return f.SQLite.SaveCasework(ctx, c)
+	return f.SQL.SaveCasework(ctx, c)
 }
 
 func TestACrashRepeatsNothingAndLosesNothing(t *testing.T) {
@@ -94,7 +94,7 @@ func TestACrashRepeatsNothingAndLosesNothing(t *testing.T) {
 	for settled := false; ; {
 		// Each life saves once and dies at the second save, with what it had in
 		// memory.
-		f := &failing{SQLite: db, left: 1}
+		f := &failing{SQL: db, left: 1}
 		w := worker(db, 130)
 		w.db, w.shelf = f, newShelf(f)
 		err := w.run(t.Context(), true)

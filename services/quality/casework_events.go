@@ -17,7 +17,8 @@ const (
 	detailMost = 200
 )
 
-// eventKinds are those that a station may tell.
+// eventKinds are those that the watch follows. A station tells of more, such as what
+// was measured and tasted, from which no fault is to be read.
 var eventKinds = map[string]watch.EventKind{
 	string(watch.Adjusted): watch.Adjusted, string(watch.NewLot): watch.NewLot, string(watch.NewMilkLot): watch.NewMilkLot,
 	string(watch.NewBurrs): watch.NewBurrs, string(watch.Serviced): watch.Serviced, string(watch.NewCups): watch.NewCups,

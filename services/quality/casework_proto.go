@@ -76,7 +76,7 @@ func caseRow(body []byte) (store.CaseRow, *watch.Case, error) {
 func etag(k *watch.Case) string {
 	said := 0
 	for _, e := range k.History {
-		if e.Who != "watch" {
+		if e.Who != watchName {
 			said++
 		}
 	}

@@ -70,11 +70,16 @@ func (s *caseServer) ListCases(ctx context.Context, req *pb.ListCasesRequest) (*
 	if err != nil {
 		return nil, err
 	}
+	// Before the list is read, so that 0 says that nothing is missing from it.
+	waiting, err := db.WaitingBuilds(ctx)
+	if err != nil {
+		return nil, err
+	}
 	rows, err := db.ListCases(ctx, store.CaseQuery{AfterRank: after.Rank, Limit: limit + 1, OpenOnly: req.OpenOnly, Site: req.Site})
 	if err != nil {
 		return nil, err
 	}
-	res := new(pb.ListCasesResponse)
+	res := &pb.ListCasesResponse{WaitingBuilds: waiting}
 	for i := range rows[:min(len(rows), limit)] {
 		_, k, err := caseRow(rows[i].Body)
 		if err != nil {
@@ -161,13 +166,22 @@ func (s *caseServer) signals(ctx context.Context, page int32, token string, of p
 }
 
 func (s *caseServer) ListSignals(ctx context.Context, req *pb.ListSignalsRequest) (*pb.ListSignalsResponse, error) {
+	db, err := s.service.casework()
+	if err != nil {
+		return nil, err
+	}
+	// Before the list is read, as in ListCases.
+	waiting, err := db.WaitingBuilds(ctx)
+	if err != nil {
+		return nil, err
+	}
 	rows, list, next, err := s.signals(ctx, req.PageSize, req.PageToken,
 		&pb.ListSignalsRequest{Site: req.Site, Kind: req.Kind, CaseId: req.CaseId},
 		store.SignalQuery{Site: req.Site, Kind: req.Kind, CaseID: req.CaseId})
 	if err != nil {
 		return nil, err
 	}
-	res := &pb.ListSignalsResponse{NextPageToken: next}
+	res := &pb.ListSignalsResponse{NextPageToken: next, WaitingBuilds: waiting}
 	for i, g := range list {
 		res.Signals = append(res.Signals, signalProto(g, rows[i].CaseID, rows[i].BuildIDs))
 	}

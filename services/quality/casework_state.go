@@ -24,6 +24,7 @@ type saved struct {
 const (
 	watchPart  = "watch"
 	recentPart = "recent"
+	passedPart = "passed"
 	// partSep is escaped in names, so that one splits where it was joined.
 	partSep = "\x1f"
 )
@@ -189,6 +190,12 @@ func (w *caseworker) load(ctx context.Context) error {
 			w.recent.list[key] = list
 		}
 	}
+	w.passed = passed{}
+	if body, ok := st.Parts[passedPart]; ok {
+		if err := json.Unmarshal(body, &w.passed); err != nil {
+			return fmt.Errorf("read which builds were passed over: %w", err)
+		}
+	}
 	w.watch, w.cursor, w.last = wt, st.Cursor, time.Now()
 	return nil
 }
@@ -264,6 +271,13 @@ func (w *caseworker) change() (*store.CaseChange, map[string][sha256.Size]byte, 
 		if err := put(recentPart+partSep+key, body); err != nil {
 			return nil, nil, err
 		}
+	}
+	body, err := json.Marshal(w.passed)
+	if err != nil {
+		return nil, nil, fmt.Errorf("write which builds were passed over: %w", err)
+	}
+	if err := put(passedPart, body); err != nil {
+		return nil, nil, err
 	}
 	if snapshot, err = w.cases.Snapshot(); err != nil {
 		return nil, nil, err

@@ -120,21 +120,15 @@ func (r *caseRig) watch() {
 	}
 }
 
-// followed waits until the watch has saved all that was counted.
-func (r *caseRig) followed(builds int) {
+// followed waits until the watch has saved all that was counted. Where the bus
+// brought a message twice the numbers of builds have gaps, so that they tell nothing.
+func (r *caseRig) followed() {
 	r.t.Helper()
 	r.drained()
-	version := int64(-1)
 	eventually(r.t, func() string {
-		db := r.svc.store.(store.Casework)
-		v, err := db.CaseVersion(r.t.Context())
-		if err != nil || v == version {
-			return fmt.Sprintf("the watch has not saved: %v", err)
-		}
-		version = v
-		st, err := db.LoadCasework(r.t.Context())
-		if err != nil || st.Cursor < int64(builds) {
-			return fmt.Sprintf("the watch is at %d of %d builds: %v", st.Cursor, builds, err)
+		list, err := r.cases.ListCases(r.t.Context(), &pb.ListCasesRequest{PageSize: 1})
+		if err != nil || list.WaitingBuilds > 0 {
+			return fmt.Sprintf("the watch has not read %d builds: %v", list.GetWaitingBuilds(), err)
 		}
 		return ""
 	})
@@ -170,11 +164,10 @@ func TestADriftOpensACaseThatOnlyTheBuildsCanCloseAndThatComesBack(t *testing.T)
 	r.start()
 	r.watch()
 	c := newCafe(t)
-	all := 0
-	send := func(b *bar, records ...[]byte) { all += len(records); r.builds(b, records...) }
+	send := r.builds
 	c.days(12, 0, send)
 	c.days(8, -0.5, send)
-	r.followed(all)
+	r.followed()
 	ctx := t.Context()
 
 	k := r.shotCase()
@@ -241,7 +234,7 @@ func TestADriftOpensACaseThatOnlyTheBuildsCanCloseAndThatComesBack(t *testing.T)
 
 	// Mended, closed, and back.
 	c.days(8, 0, send)
-	r.followed(all)
+	r.followed()
 	closed, err := r.cases.CloseCase(ctx, shut())
 	if err != nil {
 		t.Fatal(err)
@@ -250,7 +243,7 @@ func TestADriftOpensACaseThatOnlyTheBuildsCanCloseAndThatComesBack(t *testing.T)
 		t.Errorf("closed: %v", closed)
 	}
 	c.days(8, -0.6, send)
-	r.followed(all)
+	r.followed()
 	back := r.shotCase()
 	if back.Id != k.Id || back.Stage != pb.CaseStage_CASE_STAGE_OPEN || back.ReopenedCount != 1 {
 		t.Errorf("after it came back: %v", back)
@@ -294,7 +287,7 @@ func (r *caseRig) pages() {
 
 // filled is a database with the builds of a café that drifts. Those of release
 // 2 wait for it.
-func filled(t testing.TB, path string) *store.SQLite {
+func filled(t testing.TB, path string) *store.SQL {
 	t.Helper()
 	db, err := store.OpenSQLite(t.Context(), path)
 	if err != nil {
@@ -345,7 +338,7 @@ func filled(t testing.TB, path string) *store.SQLite {
 	return db
 }
 
-func worker(db *store.SQLite, most int) *caseworker {
+func worker(db *store.SQL, most int) *caseworker {
 	w := newCaseworker(db, zap.NewNop())
 	w.most, w.every = most, time.Hour
 	return w

@@ -319,7 +319,9 @@ func (r *rig) deviation(b *bar, record []byte) {
 	r.publish(bus.DeviationSubject(b.site, b.station), record)
 }
 
-const patience = 20 * time.Second
+// patience is long, since under the race detector and beside other tests a disk
+// can be slow; nothing waits for all of it that does not fail.
+const patience = 3 * time.Minute
 
 // eventually polls until done returns "", else fails with what it returned.
 func eventually(t *testing.T, done func() string) {

@@ -37,7 +37,7 @@ func (s *Service) rollUp(ctx context.Context) error {
 			continue
 		}
 		wait = backoffLeast
-		if !s.burst(ctx, rang) {
+		if !s.burst(ctx, rang, nil) {
 			return nil
 		}
 	}
@@ -53,11 +53,13 @@ func (s *Service) rollAll(ctx context.Context) error {
 	}
 }
 
-// burst waits for builds and then for the intake to be quiet; false where ctx
-// has ended.
-func (s *Service) burst(ctx context.Context, rang <-chan struct{}) bool {
+// burst waits for builds and then for the intake to be quiet, or until due, which
+// may be nil; false where ctx has ended.
+func (s *Service) burst(ctx context.Context, rang <-chan struct{}, due <-chan time.Time) bool {
 	select {
 	case <-rang:
+	case <-due:
+		return true
 	case <-ctx.Done():
 		return false
 	}

@@ -19,7 +19,6 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"path/filepath"
 	"sync"
 	"time"
 
@@ -38,7 +37,10 @@ import (
 type Config struct {
 	// Dir holds the database; it is made where missing.
 	Dir string
-	Log *zap.Logger
+	// Database is the address of a PostgreSQL database, as internal/postgresdb
+	// reads it; empty means a file in Dir.
+	Database string
+	Log      *zap.Logger
 	// Now is the centre's clock; nil means time.Now.
 	Now func() time.Time
 	// NATS is the connection to the bus; the caller closes it.
@@ -51,7 +53,16 @@ type Config struct {
 	// nobody can. Stops of a region count as holding at a site whose region is
 	// not known.
 	Sites SiteSource
+	// UndoWait is how long the watch holds a build back that was logged just now, so
+	// that the barista's own correction can come first; 0 means [UndoWait], less
+	// than 0 not at all. What is unsafe is not held back, nor what was logged
+	// longer ago.
+	UndoWait time.Duration
 }
+
+// UndoWait is the minute in which a bar lets a logged build be opened again, and
+// half a minute to mend it and bring it here.
+const UndoWait = 90 * time.Second
 
 // Service is the centre's intake and what it tells of it.
 type Service struct {
@@ -82,6 +93,9 @@ func Open(ctx context.Context, cfg Config) (*Service, error) {
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
+	if cfg.UndoWait == 0 {
+		cfg.UndoWait = UndoWait
+	}
 	if cfg.Dir == "" {
 		return nil, errors.New("quality: Dir is empty; name a directory for the database")
 	}
@@ -95,7 +109,7 @@ func Open(ctx context.Context, cfg Config) (*Service, error) {
 	if err != nil {
 		return nil, fmt.Errorf("use the bus: %w", err)
 	}
-	db, err := store.OpenSQLite(ctx, filepath.Join(cfg.Dir, "quality.db"))
+	db, err := store.Open(ctx, cfg.Database, cfg.Dir)
 	if err != nil {
 		return nil, err
 	}

@@ -43,6 +43,11 @@ func openTrust(ctx context.Context, db store.Store, lists [][]byte) (*trust, err
 		}
 	}
 	for i, l := range lists {
+		// A list before the held one adds nothing, and once the root keys have
+		// changed its own signers are no longer believed.
+		if old, err := release.UnverifiedKeyList(l); err == nil && old.Version < t.trust.Version() {
+			continue
+		}
 		_, err := t.trust.AddKeyList(l)
 		if r, ok := errors.AsType[*release.Refusal](err); ok && r.Reason == release.Older {
 			continue

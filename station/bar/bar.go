@@ -78,13 +78,15 @@ type Bar struct {
 	// lastTake is what the plan asked of the build lastTaken.
 	lastTake  *sampling.Take
 	lastTaken string
-	at        atBar
-	ack       acknowledged
-	news      newsCache
-	choices   choiceCache
-	sampler   *sampler
-	feed      *instrument.Feed
-	wiring    Wiring
+	// tasted is what was said last of a cup, nil for nothing.
+	tasted  *Tasted
+	at      atBar
+	ack     acknowledged
+	news    newsCache
+	choices choiceCache
+	sampler *sampler
+	feed    *instrument.Feed
+	wiring  Wiring
 	// faults that last, by the feed's last word.
 	faults       []instrument.Fault
 	followers    map[int]func(instrument.Result, []instrument.Fault)
@@ -104,6 +106,8 @@ type Bar struct {
 type shown struct {
 	status station.Status
 	prompt string
+	// taste is the build that waits to be tasted.
+	taste string
 }
 
 // New opens the bar of a station. Close it before the agent.
@@ -149,6 +153,7 @@ func New(ctx context.Context, cfg Config) (_ *Bar, err error) {
 		}
 		b.log.Error("the bar's database is damaged; it was set aside and begins anew", zap.String("aside", aside), zap.Error(err))
 		b.open, b.held, b.dial, b.today, b.followed, b.at, b.ack = nil, nil, nil, nil, 0, atBar{}, acknowledged{}
+		b.tasted = nil
 		err = b.load(ctx, own)
 	}
 	if err != nil {
@@ -211,6 +216,9 @@ func (b *Bar) load(ctx context.Context, own *sampling.Roster) (err error) {
 		return err
 	} else if m != nil {
 		b.last = b.logged(m)
+	}
+	if b.tasted, err = b.db.lastTasting(ctx, ""); err != nil {
+		return err
 	}
 	return b.takeUp(ctx)
 }
@@ -284,6 +292,9 @@ func (b *Bar) tick(ctx context.Context) {
 	if p := b.sampler.prompt(now); p != nil {
 		s.prompt = p.ID
 	}
+	if t, err := b.tastingNow(ctx, now); err == nil && t != nil {
+		s.taste = t.Build
+	}
 	// What moves all the time is shown, but is no news.
 	s.status.Heard, s.status.ClockOffset = time.Time{}, 0
 	if s != b.shown {
@@ -351,8 +362,20 @@ func (b *Bar) State(ctx context.Context) (State, error) {
 		last := *b.last
 		s.Last = &last
 	}
+	if b.tasted != nil && within(b.tasted.At, now) {
+		said := *b.tasted
+		m, err := b.db.made(ctx, said.Build)
+		if err != nil {
+			return s, err
+		}
+		said.Logged = b.loggedOrNil(m)
+		s.Tasted = &said
+	}
 	s.News = b.newsNow()
 	var err error
+	if s.Tasting, err = b.tastingNow(ctx, now); err != nil {
+		return s, err
+	}
 	s.Stops, err = b.stops(ctx)
 	return s, err
 }
@@ -360,7 +383,7 @@ func (b *Bar) State(ctx context.Context) (State, error) {
 // undoable is true within a minute, by the station's clock: one that was set
 // back counts as forward.
 func (b *Bar) undoable(l *Logged, now time.Time) bool {
-	return l.CorrectedBy == "" && now.Sub(l.At).Abs() <= undoFor
+	return l.CorrectedBy == "" && within(l.At, now)
 }
 
 // save runs a change of the database for a tap; a failure is told to the person.

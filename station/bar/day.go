@@ -36,25 +36,26 @@ func (b *Bar) Day(ctx context.Context, date string) (*Day, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := &Day{Date: date, Builds: d.builds, OffSpec: d.offSpec, Measured: d.measured, Power: b.sampler.statement(), Mended: mended(d, marks, b.zone)}
-	for _, m := range marks {
-		out.Marks = append(out.Marks, m.Mark)
-	}
+	out := &Day{Date: date, Builds: d.builds, OffSpec: d.offSpec, Measured: d.measured, Marks: marks, Plan: b.sampler.sums(), Mended: mended(d, marks)}
 	for _, s := range d.series() {
 		view := s.Series
 		view.Points = slices.Clone(view.Points) // the day's go on growing
 		out.Series = append(out.Series, view)
-		if words := drift(s, marks, b.zone); words != "" {
-			out.Drifts = append(out.Drifts, words)
+		if d := drift(s, marks, b.zone); d != nil {
+			out.Drifts = append(out.Drifts, *d)
 		}
+	}
+	if out.Tastings, err = b.db.tastingsOn(ctx, date); err != nil {
+		return nil, err
 	}
 	out.Checks, err = b.db.outcomesOn(ctx, date)
 	return out, err
 }
 
-// maxPoints bounds what a day keeps of one series: the last ones. A busy machine
-// makes some hundreds of drinks a day.
-const maxPoints = 1000
+// maxPoints bounds what a day keeps of one series, and mostPoints of all together:
+// the last ones. A busy machine makes some hundreds of drinks a day; at thousands,
+// the memory of a small machine counts for more than the morning's readings.
+const maxPoints, mostPoints = 1000, 16_000
 
 // dayOf is a day's builds taken apart, those that nothing corrects.
 type dayOf struct {
@@ -62,8 +63,10 @@ type dayOf struct {
 	builds, offSpec, measured int
 	// by measure and what it is of.
 	by map[[2]string]*series
+	// kept is at least how many readings there are in all series.
+	kept int
 	// corrected are those that put a log right.
-	corrected []Mark
+	corrected []Mended
 }
 
 type series struct {
@@ -73,9 +76,6 @@ type series struct {
 	// grown is true while it has readings that were not looked at for drifts.
 	grown bool
 }
-
-// allPulls names the series of what every pull of the house is held to alike.
-const allPulls = "all pulls"
 
 // dayOn takes a day apart. Today's is kept, and grows with each build; it is read
 // anew after a correction, which takes readings away.
@@ -132,10 +132,13 @@ func (b *Bar) addTo(out *dayOf, r *pb.BuildRecord) {
 		out.measured++
 	}
 	if d.Corrects != "" {
-		out.corrected = append(out.corrected, Mark{At: at, Words: b.nameOf(held, d.Serving) + ": the log was corrected"})
+		out.corrected = append(out.corrected, Mended{At: at, Corrected: b.nameOf(held, d.Serving)})
 	}
 	if held != nil {
 		b.chart(held, d, at, out.by)
+		if out.kept += len(d.Readings); out.kept > mostPoints {
+			out.forget()
+		}
 	}
 }
 
@@ -165,6 +168,31 @@ func (s *series) add(p Point) {
 		s.Points = slices.Delete(s.Points, 0, n)
 	}
 	s.grown = true
+}
+
+// forget lets go of the earlier half of the readings.
+func (d *dayOf) forget() {
+	var times []time.Time
+	for _, s := range d.by {
+		for _, p := range s.Points {
+			times = append(times, p.At)
+		}
+	}
+	d.kept = 0
+	if len(times) == 0 {
+		return
+	}
+	slices.SortFunc(times, time.Time.Compare)
+	from := times[len(times)/2]
+	for key, s := range d.by {
+		i := slices.IndexFunc(s.Points, func(p Point) bool { return !p.At.Before(from) })
+		if i < 0 {
+			delete(d.by, key)
+			continue
+		}
+		s.Points = slices.Clone(s.Points[i:])
+		d.kept += len(s.Points)
+	}
 }
 
 func (b *Bar) nameOf(held *shelf.Held, serving string) string {
@@ -210,7 +238,7 @@ func (b *Bar) chart(held *shelf.Held, d *drink.Build, at time.Time, out map[[2]s
 			of += ", " + k.ID
 		}
 		if m.PerPull && houseCheck(held.Book, k) {
-			of = allPulls
+			of = AllPulls
 		}
 		key := [2]string{k.Measure, of}
 		if out[key] == nil {
@@ -240,15 +268,16 @@ func houseCheck(book *drink.Book, k *drink.Check) bool {
 
 // mended says what was put right: a turn of the grinder after which the shots
 // were inside, and logs that were corrected.
-func mended(d *dayOf, marks []mark, zone *time.Location) []string {
-	var out []string
+func mended(d *dayOf, marks []Mark) []Mended {
+	var out []Mended
 	for _, s := range d.series() {
 		if s.Measure == "shot_time" {
-			out = append(out, mendedBy(s, marks, zone)...)
+			out = append(out, mendedBy(s, marks)...)
 		}
 	}
 	for _, c := range d.corrected {
-		out = append(out, c.At.In(zone).Format("15:04")+" "+c.Words)
+		c.English = c.Corrected + ": the log was corrected"
+		out = append(out, c)
 	}
 	return out
 }
@@ -256,14 +285,14 @@ func mended(d *dayOf, marks []mark, zone *time.Location) []string {
 // lookBack is how many shots before a turn tell what it was for.
 const lookBack = 5
 
-func mendedBy(s *series, marks []mark, zone *time.Location) []string {
-	var turns []mark
+func mendedBy(s *series, marks []Mark) []Mended {
+	var turns []Mark
 	for _, m := range marks {
-		if m.kind == "turned" {
+		if m.Kind == markTurned {
 			turns = append(turns, m)
 		}
 	}
-	var out []string
+	var out []Mended
 	for i, turn := range turns {
 		var before, after []Point
 		for _, p := range s.Points {
@@ -279,8 +308,13 @@ func mendedBy(s *series, marks []mark, zone *time.Location) []string {
 		if off == 0 || len(after) < 2 || still*len(before) >= off*len(after) {
 			continue
 		}
-		out = append(out, fmt.Sprintf("%s %s: shot time (%s) was off in %d of the last %d before it, in %d of the %d since",
-			turn.At.In(zone).Format("15:04"), turn.Words, s.Of, off, len(before), still, len(after)))
+		m := Mended{At: turn.At, Of: s.Of, Off: off, Before: len(before), Still: still, After: len(after)}
+		if len(turn.Args) > 0 {
+			m.Setting = turn.Args[0]
+		}
+		m.English = fmt.Sprintf("%s: shot time (%s) was off in %d of the last %d before it, in %d of the %d since",
+			turn.Words, s.Of, off, len(before), still, len(after))
+		out = append(out, m)
 	}
 	return out
 }

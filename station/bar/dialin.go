@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strconv"
 	"time"
 
 	"go.uber.org/zap"
@@ -120,7 +121,7 @@ func (b *Bar) BeginDialIn(ctx context.Context, o dialin.Occasion) error {
 	case dialin.NewBurrSet:
 		event = &pb.BarEvent{Kind: "new_burrs"}
 	}
-	return b.keepDial(ctx, d, rec, now, "dial-in began: "+occasionWords(o), event)
+	return b.keepDial(ctx, d, rec, now, "dial-in began: "+occasionWords(o), event, "began", string(o))
 }
 
 func occasionWords(o dialin.Occasion) string {
@@ -155,10 +156,10 @@ func targetOf(book *drink.Book) (dialin.Target, error) {
 }
 
 // keepDial has a routine and the grinder's record on disk before they count.
-func (b *Bar) keepDial(ctx context.Context, d *routineState, rec *dialin.Record, now time.Time, words string, event *pb.BarEvent) error {
+func (b *Bar) keepDial(ctx context.Context, d *routineState, rec *dialin.Record, now time.Time, words string, event *pb.BarEvent, args ...string) error {
 	err := b.save(ctx, func(t tx) error {
 		if words != "" {
-			if err := t.mark(now, b.day(now), "dial_in", words); err != nil {
+			if err := t.mark(now, b.day(now), markDialIn, words, args...); err != nil {
 				return err
 			}
 		}
@@ -228,7 +229,7 @@ func (b *Bar) DialInShot(ctx context.Context, s DialInShot) error {
 		b.forgetGrinders()
 		return refuse("bad_shot", "shot", "the shot was not taken: %s", err)
 	}
-	return b.keepDial(ctx, d, rec, now, words, event)
+	return b.keepDial(ctx, d, rec, now, words, event, "turned", s.Setting.String())
 }
 
 // DialInTasted ends the routine when it tasted right.
@@ -249,7 +250,7 @@ func (b *Bar) DialInTasted(ctx context.Context, right bool, note string) error {
 			return err
 		}
 	}
-	return b.keepDial(ctx, d, rec, now, words, nil)
+	return b.keepDial(ctx, d, rec, now, words, nil, string(d.Routine.Phase()), strconv.Itoa(len(d.Routine.Pulled())))
 }
 
 // EndDialIn ends a routine early, or puts one away that is over.
@@ -267,11 +268,12 @@ func (b *Bar) EndDialIn(ctx context.Context, why string) error {
 	early := !b.dial.over()
 	if err := b.save(ctx, func(t tx) error {
 		if early {
-			words := fmt.Sprintf("dial-in ended after %d shots", len(b.dial.Routine.Pulled()))
+			shots := len(b.dial.Routine.Pulled())
+			words := fmt.Sprintf("dial-in ended after %d shots", shots)
 			if why != "" {
 				words += ": " + why
 			}
-			if err := t.mark(now, b.day(now), "dial_in", words); err != nil {
+			if err := t.mark(now, b.day(now), markDialIn, words, "ended", strconv.Itoa(shots), why); err != nil {
 				return err
 			}
 		}
@@ -301,7 +303,7 @@ func (b *Bar) TurnGrinder(ctx context.Context, setting drink.Milli) error {
 	if err := b.save(ctx, func(t tx) error {
 		return errors.Join(
 			t.put(b.grinderKey(held.Book.House.Pull.StartEvent), rec),
-			t.mark(now, b.day(now), "turned", "grinder turned to "+setting.String()),
+			t.mark(now, b.day(now), markTurned, "grinder turned to "+setting.String(), setting.String()),
 			t.event(&pb.BarEvent{Kind: "adjusted", Time: timestamppb.New(now), Detail: setting.String(), By: b.at.Person}),
 			b.seen(t, now))
 	}); err != nil {

@@ -25,54 +25,64 @@ const (
 	runOff = 3
 )
 
-// drift says where a series goes since the last thing that was done about it; it
-// is empty where nothing can be said.
-func drift(s *series, marks []mark, zone *time.Location) string {
+// drift says where a series goes since the last thing that was done about it; nil
+// where nothing can be said.
+func drift(s *series, marks []Mark, zone *time.Location) *Drift {
 	points := since(s, marks)
-	name := s.Measure
 	m := drink.MeasureByCode(s.Measure)
-	if m != nil {
-		name = m.Label
+	if m == nil {
+		return nil
 	}
-	name += " (" + s.Of + ")"
-	if words := offRun(s, points, m, name); words != "" {
-		return words
+	out := &Drift{Measure: s.Measure, Of: s.Of}
+	name := m.Label + " (" + s.Of + ")"
+	if offRun(out, s, points) {
+		word, mend := m.Below, m.MendBelow
+		if out.Above {
+			word, mend = m.Above, m.MendAbove
+		}
+		out.English = fmt.Sprintf("%s: the last %d readings running are %s", name, out.Run, word)
+		if mend != "" {
+			out.English += "; " + mend
+		}
+		return out
 	}
 	n := len(points)
-	if m == nil || n < driftPoints || points[n-1].At.Sub(points[0].At) < driftSpan {
-		return ""
+	if n < driftPoints || points[n-1].At.Sub(points[0].At) < driftSpan {
+		return nil
 	}
 	l := fitLine(points)
-	low, high := l.slope-l.half, l.slope+l.half
-	if low <= 0 && high >= 0 {
-		return ""
+	out.N, out.Since, out.Above = n, points[0].At, l.slope > 0
+	out.Slope, out.Low, out.High, out.Limit = math.Abs(l.slope), l.slope-l.half, l.slope+l.half, s.High
+	if out.Low <= 0 && out.High >= 0 {
+		return nil
 	}
-	limit, toward := s.High, "rises"
-	if l.slope < 0 {
-		limit, toward = s.Low, "falls"
-		low, high = -high, -low
+	toward := "rises"
+	if !out.Above {
+		toward, out.Limit = "falls", s.Low
+		out.Low, out.High = -out.High, -out.Low
 	}
-	if limit == drink.NoHigh || limit == drink.NoLow {
-		return ""
+	if out.Limit == drink.NoHigh || out.Limit == drink.NoLow {
+		return nil
 	}
-	left := time.Duration((limit.Float() - l.end) / l.slope * float64(time.Hour))
-	if left > driftAhead {
-		return ""
+	out.Ahead = time.Duration((out.Limit.Float() - l.end) / l.slope * float64(time.Hour))
+	if out.Ahead > driftAhead {
+		return nil
 	}
-	when := fmt.Sprintf("at that rate it reaches %s in about %s", drink.FormatQuantity(limit, m.Unit), roughly(left))
-	if left <= 0 {
-		when = "the line is past " + drink.FormatQuantity(limit, m.Unit) + " already"
+	when := fmt.Sprintf("at that rate it reaches %s in about %s", drink.FormatQuantity(out.Limit, m.Unit), roughly(out.Ahead))
+	if out.Ahead <= 0 {
+		when = "the line is past " + drink.FormatQuantity(out.Limit, m.Unit) + " already"
 	}
-	return fmt.Sprintf("%s %s by %.2g %s an hour (99 %% between %.2g and %.2g; a straight line through %d readings since %s): %s",
-		name, toward, math.Abs(l.slope), m.Unit.Symbol(), low, high, n, points[0].At.In(zone).Format("15:04"), when)
+	out.English = fmt.Sprintf("%s %s by %.2g %s an hour (99 %% between %.2g and %.2g; a straight line through %d readings since %s): %s",
+		name, toward, out.Slope, m.Unit.Symbol(), out.Low, out.High, n, out.Since.In(zone).Format("15:04"), when)
+	return out
 }
 
 // since are the readings after the last turn or dial-in, which begin a line anew
 // for what the grinder sets, or after the last release.
-func since(s *series, marks []mark) []Point {
+func since(s *series, marks []Mark) []Point {
 	var from time.Time
 	for _, m := range marks {
-		if m.kind == "release" || s.pull && (m.kind == "turned" || m.kind == "dial_in") {
+		if m.Kind == markRelease || s.pull && (m.Kind == markTurned || m.Kind == markDialIn) {
 			from = latest(from, m.At)
 		}
 	}
@@ -83,11 +93,8 @@ func since(s *series, marks []mark) []Point {
 	return s.Points[i:]
 }
 
-// offRun says that the last readings running lie beyond one limit.
-func offRun(s *series, points []Point, m *drink.Measure, name string) string {
-	if m == nil || len(points) < runOff {
-		return ""
-	}
+// offRun is true where the last readings running lie beyond one limit.
+func offRun(out *Drift, s *series, points []Point) bool {
 	n, above := 0, false
 	for i := len(points) - 1; i >= 0; i-- {
 		p := points[i]
@@ -98,17 +105,10 @@ func offRun(s *series, points []Point, m *drink.Measure, name string) string {
 		n++
 	}
 	if n < runOff {
-		return ""
+		return false
 	}
-	word, mend := m.Below, m.MendBelow
-	if above {
-		word, mend = m.Above, m.MendAbove
-	}
-	words := fmt.Sprintf("%s: the last %d readings running are %s", name, n, word)
-	if mend != "" {
-		words += "; " + mend
-	}
-	return words
+	out.Run, out.Above = n, above
+	return true
 }
 
 // line is a straight line by least squares, in units an hour.
@@ -173,11 +173,11 @@ func (b *Bar) lookForDrift(ctx context.Context, now time.Time) error {
 			continue
 		}
 		s.grown = false
-		words := drift(s, marks, b.zone)
-		if words == "" || !b.sampler.drifts(s.Measure+" of "+s.Of, now) {
+		d := drift(s, marks, b.zone)
+		if d == nil || !b.sampler.drifts(s.Measure+" of "+s.Of, now) {
 			continue
 		}
-		if err := b.db.change(ctx, func(t tx) error { return errors.Join(t.mark(now, day, "drift", words), b.sampler.put(t)) }); err != nil {
+		if err := b.db.change(ctx, func(t tx) error { return errors.Join(t.mark(now, day, markDrift, d.English), b.sampler.put(t)) }); err != nil {
 			b.sampler.reload(ctx)
 			return err
 		}

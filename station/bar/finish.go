@@ -215,7 +215,7 @@ func (b *Bar) takeOver(ctx context.Context, list []*pb.BuildRecord) error {
 			}
 		}
 		if mine != nil {
-			if err := errors.Join(t.put(keyOpen, nil), t.dropEvents(len(mine.GetBuild().GetEvents())), b.sampler.put(t)); err != nil {
+			if err := errors.Join(t.put(keyOpen, nil), t.dropEvents(mine.GetBuild().GetEvents()), b.sampler.put(t)); err != nil {
 				return err
 			}
 		}
@@ -283,16 +283,18 @@ func (b *Bar) Abandon(ctx context.Context, build, why string) error {
 		return err
 	}
 	now := b.cfg.Now()
-	words := b.name(b.held, b.open.Serving) + " abandoned"
+	name := b.name(b.held, b.open.Serving)
+	words, args := name+" abandoned", []string{name, why}
 	if b.open.Corrects != "" {
-		words = "correction of " + words
+		words, args = "correction of "+words, append(args, "correction")
 	}
 	if why != "" {
 		words += ": " + why
 	}
 	b.sampler.skipped(b.open, "abandoned: "+why, now)
+	b.sampler.notTasted(b.open, "abandoned: "+why, now)
 	if err := b.save(ctx, func(t tx) error {
-		return errors.Join(t.put(keyOpen, nil), t.mark(now, b.day(now), "abandoned", words), b.sampler.put(t))
+		return errors.Join(t.put(keyOpen, nil), t.mark(now, b.day(now), markAbandoned, words, args...), b.sampler.put(t))
 	}); err != nil {
 		b.sampler.reload(ctx)
 		return err
@@ -382,7 +384,10 @@ func (b *Bar) Undo(ctx context.Context, build string) (*Open, error) {
 	if b.lastTake != nil && b.lastTaken == build {
 		o.Take = b.lastTake
 	}
-	if err := b.save(ctx, func(t tx) error { return errors.Join(t.put(keyOpen, o), b.seen(t, now)) }); err != nil {
+	// What was logged is shown now.
+	b.sampler.shown(build)
+	if err := b.save(ctx, func(t tx) error { return errors.Join(t.put(keyOpen, o), b.sampler.put(t), b.seen(t, now)) }); err != nil {
+		b.sampler.reload(ctx)
 		return nil, err
 	}
 	b.open, b.held = o, held

@@ -317,7 +317,7 @@ func (b *Bar) lookAtRelease(ctx context.Context, now time.Time) error {
 		if err := b.sampler.put(t); err != nil {
 			return err
 		}
-		return t.mark(now, b.day(now), "release", "release "+decimal(held.Number)+" in force")
+		return t.mark(now, b.day(now), markRelease, "release "+decimal(held.Number)+" in force", decimal(held.Number))
 	})
 	if err != nil {
 		b.sampler.reload(ctx)

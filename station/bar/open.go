@@ -29,6 +29,7 @@ type openState struct {
 	Sampled    bool           `json:"sampled,omitempty"`
 	Take       *sampling.Take `json:"take,omitempty"`
 	Skipped    string         `json:"skipped,omitempty"`
+	Taste      bool           `json:"taste,omitempty"`
 	Readings   []openReading  `json:"readings,omitempty"`
 	// Steps done, by time; NotDone those marked as left out.
 	Steps   []drink.StepLog `json:"steps,omitempty"`
@@ -121,7 +122,8 @@ func (b *Bar) Begin(ctx context.Context, serving string) (*Open, error) {
 	}
 	// A dial-in that is over is put away.
 	dialled := b.dial != nil && b.dial.over()
-	o.Take, o.Sampled = b.sampler.offer(o, held.Book, s, now)
+	o.Take, o.Taste = b.sampler.offer(o, held.Book, s, now)
+	o.Sampled = o.Take != nil
 	if err := b.save(ctx, func(t tx) error {
 		if dialled {
 			if err := t.put(keyDialIn, nil); err != nil {
@@ -416,7 +418,7 @@ func (b *Bar) view() *Open {
 	s := b.held.Serving(o.Serving)
 	out := &Open{
 		Card: Card{Release: b.held.Number, Edition: b.held.Edition, Book: b.held.Book, Serving: s},
-		ID:   o.ID, StartedAt: o.StartedAt, By: o.By, Corrects: o.Corrects, Take: o.Take, Sampled: o.Sampled, Skipped: o.Skipped,
+		ID:   o.ID, StartedAt: o.StartedAt, By: o.By, Corrects: o.Corrects, Take: o.Take, Taste: o.Taste, Sampled: o.Sampled, Skipped: o.Skipped,
 		Steps: slices.Clone(o.Steps), NotDone: slices.Clone(o.NotDone), Used: o.Used, Timer: o.Timer, Notes: slices.Clone(o.Notes),
 	}
 	if b.agent.StoppedHere(s) {

@@ -76,8 +76,12 @@ func (b *Bar) seen(t tx, now time.Time) error {
 	if b.at.Person == "" {
 		return nil
 	}
+	return t.seen(b.at.Person, now)
+}
+
+func (t tx) seen(pseudonym string, now time.Time) error {
 	return t.exec(`INSERT INTO people (pseudonym, seen_ms) VALUES (?, ?) ON CONFLICT (pseudonym) DO UPDATE SET seen_ms = excluded.seen_ms`,
-		b.at.Person, now.UnixMilli())
+		pseudonym, now.UnixMilli())
 }
 
 // Forget takes a pseudonym off the list. Builds that were logged keep it.
@@ -113,7 +117,9 @@ func (b *Bar) AcknowledgeStop(ctx context.Context, stop string) error {
 		return refuse("not_acknowledged", "", "it was not acknowledged: %s", status.Convert(err).Message())
 	}
 	now := b.cfg.Now()
-	if err := b.save(ctx, func(t tx) error { return t.mark(now, b.day(now), "stop", "stop "+bounded(stop)+" acknowledged") }); err != nil {
+	if err := b.save(ctx, func(t tx) error {
+		return t.mark(now, b.day(now), markStop, "stop "+bounded(stop)+" acknowledged", bounded(stop))
+	}); err != nil {
 		return err
 	}
 	b.notify()

@@ -13,6 +13,7 @@ import (
 	"pgregory.net/rapid"
 
 	"samecup.example/samecup/internal/drink"
+	"samecup.example/samecup/internal/sampling"
 	"samecup.example/samecup/internal/wire"
 	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/station/stationtest"
@@ -47,18 +48,30 @@ func shownOf(o *Open) shownBuild {
 	return out
 }
 
+// allCups is a plan whose prompts for tastings come one after the other, with shots to
+// be measured in between.
+const allCups = `{"shifts":[{"start":"06:00","end":"14:00"}],
+ "plan":{"id":"test-2","expire_min":120,"grace_min":5,"dial_in_min":8,"most_min":400,
+  "adapt":{"quiet_to_normal":3,"quiet_to_relax":10,"missed_most":0.2},
+  "windows":[{"id":"taste","anchor":"start","from_min":230,"to_min":330,"parts":40,"prompts":1,"builds":1,"want":"any","checks":["taste"],"seconds_each":60},
+   {"id":"mid","anchor":"start","from_min":0,"to_min":480,"parts":8,"prompts":1,"builds":1,"want":"shot","checks":["shot_time"],"seconds_each":13}]}}`
+
 // Whatever is tapped in whatever order, across restarts, crashes and releases: what is in
 // the log is what was finished, once, with the values that were shown.
 func TestOneFinishIsOneBuild(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		r := &rigged{Rig: stationtest.New(t), t: t}
 		r.Give(1, stationtest.Book(t))
+		// Every drink of the day is asked to be tasted, so that taps on cups meet some.
+		r.must(KeepRoster(r.Dir, []byte(allCups)))
 		r.openBar()
 		defer func() {
 			r.must(r.bar.Close())
 			r.must(r.Agent.Close())
 		}()
 		ctx := t.Context()
+		r.must(r.bar.SetPerson(ctx, "otter"))
+		r.must(r.bar.SetPerson(ctx, "heron"))
 		finished := map[string]shownBuild{}
 		var order []string
 		release := uint64(1)
@@ -91,12 +104,36 @@ func TestOneFinishIsOneBuild(t *testing.T) {
 			"use": func() {
 				_ = r.bar.Use(ctx, id(), Used{Vessel: rapid.SampledFrom([]string{"", "glass", "bucket"}).Draw(rt, "vessel"), Shots: rapid.IntRange(-1, 3).Draw(rt, "shots")})
 			},
-			"skip":    func() { _ = r.bar.SkipMeasuring(ctx, id(), "queue") },
-			"abandon": func() { _ = r.bar.Abandon(ctx, id(), "") },
-			"undo":    func() { _, _ = r.bar.Undo(ctx, id()) },
-			"wait":    func() { r.Clock.Add(time.Duration(rapid.IntRange(-5, 60).Draw(rt, "seconds")) * time.Second); r.tick() },
-			"restart": func() { r.restart() },
-			"crash":   func() { r.crash() },
+			"who": func() { _ = r.bar.SetPerson(ctx, rapid.SampledFrom([]string{"", "otter", "heron"}).Draw(rt, "person")) },
+			"taste": func() {
+				build := id()
+				if w := r.state().Tasting; w != nil {
+					build = w.Build
+				}
+				_, _ = r.bar.Taste(ctx, Taste{Build: build, Taster: rapid.SampledFrom([]string{"", "otter", "heron"}).Draw(rt, "taster"),
+					Score: rapid.IntRange(0, 6).Draw(rt, "score"), Words: rapid.SliceOfN(rapid.SampledFrom(sampling.TasteWords), 0, 4).Draw(rt, "words")})
+			},
+			"all on target": func() {
+				o := r.state().Open
+				if o == nil {
+					return
+				}
+				for i := range o.Serving.Checks {
+					k := &o.Serving.Checks[i]
+					for n := 1; n <= max(k.Occurrences, 1); n++ {
+						_ = r.bar.Enter(ctx, o.ID, k.ID, n, k.Target, "keypad")
+					}
+				}
+			},
+			"wait long":     func() { r.Clock.Add(time.Duration(rapid.IntRange(1, 8).Draw(rt, "minutes")) * time.Minute); r.tick() },
+			"leave the cup": func() { _ = r.bar.SkipTasting(ctx, id(), "queue") },
+			"look first":    func() { _ = r.bar.ShowVerdict(ctx, id()) },
+			"skip":          func() { _ = r.bar.SkipMeasuring(ctx, id(), "queue") },
+			"abandon":       func() { _ = r.bar.Abandon(ctx, id(), "") },
+			"undo":          func() { _, _ = r.bar.Undo(ctx, id()) },
+			"wait":          func() { r.Clock.Add(time.Duration(rapid.IntRange(-5, 60).Draw(rt, "seconds")) * time.Second); r.tick() },
+			"restart":       func() { r.restart() },
+			"crash":         func() { r.crash() },
 			"crash between the log and the bar's database": func() {
 				o := r.state().Open
 				if o == nil || !o.Timer.IsZero() {
@@ -141,7 +178,7 @@ func TestOneFinishIsOneBuild(t *testing.T) {
 		}
 		slices.Sort(names)
 		// What makes a build comes more often.
-		names = append(names, "begin", "begin", "enter", "enter", "enter", "finish", "finish")
+		names = append(names, "begin", "begin", "enter", "enter", "enter", "all on target", "finish", "finish", "finish", "taste", "taste")
 		for range rapid.IntRange(5, 40).Draw(rt, "taps") {
 			taps[rapid.SampledFrom(names).Draw(rt, "tap")]()
 		}
@@ -150,8 +187,15 @@ func TestOneFinishIsOneBuild(t *testing.T) {
 		if err == nil {
 			r.bar.today = nil
 			read, err := r.bar.Day(ctx, "")
-			if diff := cmp.Diff(grown, read); diff != "" || err != nil {
+			if diff := cmp.Diff(grown, read, cmpopts.IgnoreUnexported(Tasted{})); diff != "" || err != nil {
 				rt.Fatalf("the day as it grew and as read: %v %s", err, diff)
+			}
+			cups := map[string]bool{}
+			for _, s := range read.Tastings {
+				if _, made := finished[s.Build]; !made || cups[s.Build] {
+					rt.Fatalf("%+v is of no build, or counts twice", s)
+				}
+				cups[s.Build] = true
 			}
 		}
 		r.restart()

@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"encoding/json"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -38,6 +39,8 @@ type samplingState struct {
 	// Signals of drift in this shift, by series; NewRelease as in a summary.
 	Signals    []string `json:"signals,omitempty"`
 	NewRelease bool     `json:"new_release,omitempty"`
+	// Seen are builds of this shift whose verdict was shown before they were tasted.
+	Seen []string `json:"seen,omitempty"`
 	// Shift is the scheduler's own state, empty between shifts.
 	Shift json.RawMessage `json:"shift,omitempty"`
 }
@@ -119,6 +122,11 @@ func (b *Bar) tickSampler(ctx context.Context, now time.Time) error {
 	}
 	if c.shift != nil {
 		c.shift.Next(now)
+		left, err := b.leaveUnfit(ctx, now)
+		if err != nil {
+			return err
+		}
+		changed = changed || left
 		over = append(over, c.shift.Outcomes()...)
 	}
 	if len(over) == 0 && !changed {
@@ -134,11 +142,12 @@ func (b *Bar) tickSampler(ctx context.Context, now time.Time) error {
 			if err := t.addOutcome(o, b.day(o.Due)); err != nil {
 				return err
 			}
-			if !o.Missed {
-				continue
-			}
 			// The centre is told with the next build.
-			if err := t.event(&pb.BarEvent{Kind: "missed", Time: timestamppb.New(o.At), Detail: clipBytes(o.Words(), maxDetail)}); err != nil {
+			kind, detail := eventMeasured, o.Detail()
+			if o.Missed {
+				kind, detail = eventMissed, o.Words()
+			}
+			if err := t.event(&pb.BarEvent{Kind: kind, Time: timestamppb.New(o.At), Detail: clipBytes(detail, maxDetail)}); err != nil {
 				return err
 			}
 		}
@@ -174,9 +183,6 @@ func (c *sampler) choose() {
 	}
 }
 
-// maxDetail bounds what an event says, bytes.
-const maxDetail = 200
-
 func clipBytes(s string, most int) string {
 	if len(s) <= most {
 		return s
@@ -211,19 +217,20 @@ func (c *sampler) prompt(now time.Time) *sampling.Prompt {
 	return nil
 }
 
-// offer tells the plan of a build that begins. What it asks of a build that is
-// measured is all that the serving wants measured on a sampled one: a log that
-// was chosen and lacks a needed reading would be a deviation.
+// offer tells the plan of a build that begins: what to measure on it, nil for
+// nothing, and whether to taste it. What it asks of a build that is measured is all
+// that the serving wants measured on a sampled one: a log that was chosen and lacks a
+// needed reading would be a deviation.
 func (c *sampler) offer(o *openState, book *drink.Book, s *drink.Serving, now time.Time) (*sampling.Take, bool) {
 	if c.shift == nil {
 		return nil, false
 	}
-	take, err := c.shift.Offer(c.started(o, book, s, now))
+	take, err := c.shift.Offer(started(o, book, s, now))
 	if err != nil {
 		c.b.log.Error("the sampling plan was not asked", zap.Error(err))
 	}
-	if take == nil {
-		return nil, false
+	if take == nil || len(take.Checks) == 0 {
+		return nil, take != nil && take.Taste
 	}
 	var checks []string
 	for i := range s.Checks {
@@ -232,44 +239,27 @@ func (c *sampler) offer(o *openState, book *drink.Book, s *drink.Serving, now ti
 			checks = append(checks, k.Measure)
 		}
 	}
-	if len(checks) == 0 {
-		// A window for any build may take one that has nothing to measure.
-		if err := c.shift.Skipped(o.ID, "the drink has none of these checks", now); err != nil {
-			c.b.log.Error("the plan was not told", zap.Error(err))
-		}
-		return nil, false
-	}
 	take.Checks = checks
 	take.Words = "measure this one: " + strings.ReplaceAll(strings.Join(checks, ", "), "_", " ")
-	return take, true
+	return take, take.Taste
 }
 
-// started is a build as the plan sees it. It counts as a kind of build only where
-// the serving has a check that the plan wants on that kind.
-func (c *sampler) started(o *openState, book *drink.Book, s *drink.Serving, now time.Time) sampling.Started {
-	b := sampling.Started{Build: o.ID, Serving: s.ID, Milk: s.Milk, By: o.By, At: now}
-	if c.wants(sampling.Shots, s) {
-		b.Shots = s.Shots
+// started is a build as the plan sees it.
+func started(o *openState, book *drink.Book, s *drink.Serving, now time.Time) sampling.Started {
+	b := sampling.Started{
+		Build: o.ID, Serving: s.ID, Milk: s.Milk, By: o.By, At: now, Shots: s.Shots, Checks: []string{},
+		Steamed: slices.ContainsFunc(s.Steps, func(t drink.Step) bool { return t.Act == "steam" }),
 	}
-	steamed := slices.ContainsFunc(s.Steps, func(t drink.Step) bool { return t.Act == "steam" })
-	b.Steamed = steamed && (c.wants(sampling.Milk, s) || c.wants(sampling.Glass, s))
+	for i := range s.Checks {
+		b.Checks = append(b.Checks, s.Checks[i].Measure)
+	}
 	if i, ok := book.IngredientByID(s.Milk); ok {
 		b.Plant = i.Kind == "plant_milk"
 	}
 	if v, ok := book.VesselByID(s.Vessel); ok {
-		b.Glass = v.Material == "glass" && c.wants(sampling.Glass, s)
+		b.Glass = v.Material == "glass"
 	}
 	return b
-}
-
-func (c *sampler) wants(want sampling.Want, s *drink.Serving) bool {
-	for i := range c.roster.Plan.Windows {
-		w := &c.roster.Plan.Windows[i]
-		if w.Want == want && slices.ContainsFunc(s.Checks, func(k drink.Check) bool { return slices.Contains(w.Checks, k.Measure) }) {
-			return true
-		}
-	}
-	return false
 }
 
 // finished tells the plan of a build that was logged. One that lacks a reading
@@ -302,6 +292,26 @@ func (c *sampler) skipped(o *openState, why string, at time.Time) {
 	}
 }
 
+// notTasted tells the plan that a build it took will not be tasted.
+func (c *sampler) notTasted(o *openState, why string, at time.Time) {
+	if c.shift == nil || !o.Taste {
+		return
+	}
+	if err := c.shift.NotTasted(o.ID, why, at); err != nil {
+		c.b.log.Info("a build that is not tasted did not count for the plan", zap.Error(err))
+	}
+}
+
+// shown notes that the verdict of a build was shown; it counts for those that wait
+// to be tasted.
+func (c *sampler) shown(build string) {
+	if c.shift == nil || slices.Contains(c.s.Seen, build) ||
+		!slices.ContainsFunc(c.shift.ToTaste(c.b.cfg.Now()), func(w sampling.Cup) bool { return w.Build == build }) {
+		return
+	}
+	c.s.Seen = append(c.s.Seen, build)
+}
+
 // newRelease has the rest of the shift looked at more closely.
 func (c *sampler) newRelease(number uint64, at time.Time) {
 	c.s.NewRelease = true
@@ -328,12 +338,16 @@ func (c *sampler) tighten(at time.Time, why string) {
 	}
 }
 
-// statement of the plan's cost and power, for a fault in one drink of ten.
-func (c *sampler) statement() string {
+// sums are the plan's cost and power, for a fault in one drink of ten.
+func (c *sampler) sums() PlanSums {
 	const oneInTen = 0.1
-	words, err := c.roster.Plan.Statement(c.s.History.Now(), oneInTen)
-	if err != nil {
+	level := c.s.History.Now()
+	out := PlanSums{
+		Minutes: int(math.Ceil(c.roster.Plan.Labour(level).Minutes())), DialIn: c.roster.Plan.DialInMin, Level: level, Fault: oneInTen,
+	}
+	var err error
+	if out.Sights, err = c.roster.Plan.Sights(level, oneInTen); err != nil {
 		c.b.log.Error("the plan's power cannot be stated", zap.Error(err))
 	}
-	return words
+	return out
 }

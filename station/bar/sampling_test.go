@@ -65,8 +65,8 @@ func TestThePlanChoosesAtTheBegin(t *testing.T) {
 	if !r.log()[0].GetBuild().GetSampled() {
 		t.Error("not logged as sampled")
 	}
-	if !strings.Contains(d.Power, "Shots: 8 checks see a fault in 10 % of drinks with a chance of 57 %") {
-		t.Error(d.Power)
+	if s := d.Plan.Sights; len(s) != 1 || s[0].Moments != 8 || s[0].Chance < 0.56 || s[0].Chance > 0.58 {
+		t.Errorf("%+v", d.Plan)
 	}
 	if o = r.begin("latte/mug"); o.Sampled {
 		t.Error("the next one too was chosen")

@@ -128,37 +128,16 @@ func (s *store) get(ctx context.Context, key string, v any) (bool, error) {
 	return true, nil
 }
 
-func (t tx) mark(at time.Time, day, kind, words string) error {
-	return t.exec(`INSERT INTO marks (at_ms, day, kind, words) VALUES (?, ?, ?, ?)`, at.UnixMilli(), day, kind, words)
-}
-
-// event is sent to the centre with the next build.
-func (t tx) event(e *pb.BarEvent) error {
-	raw, err := proto.Marshal(e)
+// mark keeps something for the day's view; args are what the words are made of.
+func (t tx) mark(at time.Time, day, kind, words string, args ...string) error {
+	if args == nil {
+		args = []string{}
+	}
+	raw, err := json.Marshal(args)
 	if err != nil {
-		return fmt.Errorf("write an event: %w", err)
+		return fmt.Errorf("write a mark: %w", err)
 	}
-	if err := t.exec(`INSERT INTO events (event) VALUES (?)`, raw); err != nil {
-		return err
-	}
-	return t.exec(`DELETE FROM events WHERE id <= (SELECT max(id) FROM events) - ?`, keepEvents)
-}
-
-const (
-	// maxEvents bounds what one build carries, keepEvents what waits for one.
-	maxEvents  = 64
-	keepEvents = 1000
-)
-
-func (s *store) events(ctx context.Context) ([]*pb.BarEvent, error) {
-	return query(ctx, s.db.Read, func(rows *sql.Rows) (*pb.BarEvent, error) {
-		var raw []byte
-		if err := rows.Scan(&raw); err != nil {
-			return nil, err
-		}
-		e := new(pb.BarEvent)
-		return e, proto.Unmarshal(raw, e)
-	}, `SELECT event FROM events ORDER BY id LIMIT ?`, maxEvents)
+	return t.exec(`INSERT INTO marks (at_ms, day, kind, words, args) VALUES (?, ?, ?, ?, ?)`, at.UnixMilli(), day, kind, words, string(raw))
 }
 
 // made is one build as the log has it.
@@ -188,7 +167,7 @@ func (s *store) lastMade(ctx context.Context) (*made, error) {
 	return first(query(ctx, s.db.Read, scanMade, selectMade+`ORDER BY seq DESC LIMIT 1`))
 }
 
-func first(list []*made, err error) (*made, error) {
+func first[T any](list []*T, err error) (*T, error) {
 	if err != nil || len(list) == 0 {
 		return nil, err
 	}
@@ -242,25 +221,18 @@ func (t tx) addMade(r *pb.BuildRecord, day string) error {
 		b.GetId(), int64(r.GetSequence()), r.GetLoggedTime().AsTime().UnixMilli(), day, b.GetServing(), b.GetCorrects(), raw)
 }
 
-// dropEvents forgets the oldest n, which a build took along.
-func (t tx) dropEvents(n int) error {
-	return t.exec(`DELETE FROM events WHERE id IN (SELECT id FROM events ORDER BY id LIMIT ?)`, n)
-}
-
-// mark of the day's view.
-type mark struct {
-	Mark
-	kind string
-}
-
-func (s *store) marksOn(ctx context.Context, day string) ([]mark, error) {
-	return query(ctx, s.db.Read, func(rows *sql.Rows) (mark, error) {
-		var m mark
+func (s *store) marksOn(ctx context.Context, day string) ([]Mark, error) {
+	return query(ctx, s.db.Read, func(rows *sql.Rows) (Mark, error) {
+		var m Mark
 		var ms int64
-		err := rows.Scan(&ms, &m.kind, &m.Words)
+		var args []byte
+		err := rows.Scan(&ms, &m.Kind, &m.Words, &args)
 		m.At = time.UnixMilli(ms)
+		if err == nil {
+			err = json.Unmarshal(args, &m.Args)
+		}
 		return m, err
-	}, `SELECT at_ms, kind, words FROM marks WHERE day = ? ORDER BY id`, day)
+	}, `SELECT at_ms, kind, words, args FROM marks WHERE day = ? ORDER BY id`, day)
 }
 
 func (t tx) addOutcome(o sampling.Outcome, day string) error {
@@ -298,6 +270,7 @@ func (t tx) prune(oldestDay string, oldestPerson time.Time) error {
 		t.exec(`DELETE FROM made WHERE day < ?`, oldestDay),
 		t.exec(`DELETE FROM marks WHERE day < ?`, oldestDay),
 		t.exec(`DELETE FROM outcomes WHERE day < ?`, oldestDay),
+		t.exec(`DELETE FROM tastings WHERE day < ?`, oldestDay),
 		t.exec(`DELETE FROM people WHERE seen_ms < ?`, oldestPerson.UnixMilli()),
 	)
 }

@@ -25,6 +25,10 @@ type State struct {
 	Person string
 	// Prompt waits for a build to measure, nil for none; its Words say which.
 	Prompt *sampling.Prompt
+	// Tasting is the cup that waits to be tasted, nil for none; Tasted what was said
+	// last, while it can still be put right.
+	Tasting *Tasting
+	Tasted  *Tasted
 	// News is the newest edition that nobody here has acknowledged, nil for none.
 	News *News
 	// Stops that hold at this site, gravest first.
@@ -84,6 +88,8 @@ type Open struct {
 	Corrects string
 	// Take says what to measure on it and why; nil when the plan asks nothing.
 	Take *sampling.Take
+	// Taste is true where the plan wants the cup tasted.
+	Taste bool
 	// Readings so far, by check and occurrence.
 	Readings []Value
 	// Steps done, by ID, in order. Finish logs those that nobody touched as done
@@ -223,18 +229,21 @@ type Day struct {
 	Series []Series
 	// Marks on the time axis: releases, grinder turns, dial-ins, people.
 	Marks []Mark
-	// Drifts say what is going, Mended what was put right, in sentences.
-	Drifts, Mended []string
+	// Drifts say what is going, Mended what was put right.
+	Drifts []Drift
+	Mended []Mended
 	// Checks of the sampling plan, done and missed.
 	Checks []sampling.Outcome
-	// Power of the plan in words.
-	Power string
+	// Tastings that count, in the order in which they were said.
+	Tastings []*Tasted
+	// Plan is what the plan costs and sees.
+	Plan PlanSums
 }
 
 // Series is one measure of one serving (or of all pulls alike) over a day.
 type Series struct {
 	Measure string
-	// What it is of: "all pulls", or a serving's name.
+	// What it is of: AllPulls, or a serving's name.
 	Of string
 	// Low, Target and High are the tolerance in force at the end of the day.
 	Low, Target, High drink.Milli
@@ -252,8 +261,62 @@ type Point struct {
 
 // Mark is something that happened at the bar.
 type Mark struct {
-	At    time.Time
+	At time.Time
+	// Kind is release, turned, dial_in, stop, abandoned or drift; Args are what its
+	// words are made of, none where there are the words alone: the release's number;
+	// the setting; "began" and the occasion, "turned" and the setting, "done" or "stuck"
+	// and the shots, or "ended", the shots and why; the stop; the drink, why, and
+	// "correction" where it was one.
+	Kind string
+	Args []string
+	// Words say it in English.
 	Words string
+}
+
+// AllPulls names a series of what every pull of the house is held to alike.
+const AllPulls = "all pulls"
+
+// Drift says where a measure is going.
+type Drift struct {
+	// Measure and what it is of, AllPulls or a serving's name.
+	Measure, Of string
+	// Run is how many readings running lie beyond the same limit, above it or below;
+	// it is 0 where a straight line tells of the drift.
+	Run   int
+	Above bool
+	// A line through N readings Since then goes by Slope units an hour, by 99 % of Low
+	// to High, up or down as Above says. It reaches Limit in Ahead, which is 0 or less
+	// where it is past it.
+	N                int
+	Since            time.Time
+	Slope, Low, High float64
+	Limit            drink.Milli
+	Ahead            time.Duration
+	// English is the sentence.
+	English string
+}
+
+// Mended is something that was put right.
+type Mended struct {
+	At time.Time
+	// Corrected is the drink whose log was put right; empty for a turn of the grinder.
+	Corrected string
+	// Setting that the grinder was turned to, and what its shots are of; Off of the
+	// Before last shots were off before it, Still of the After since.
+	Setting, Of               string
+	Off, Before, Still, After int
+	// English is the sentence.
+	English string
+}
+
+// PlanSums are what the sampling plan costs and sees in a shift.
+type PlanSums struct {
+	// Minutes of labour, and those of the opening beside them.
+	Minutes, DialIn int
+	Level           sampling.Level
+	// Fault is the share of drinks, 0 to 1, that a fault strikes in what Sights say.
+	Fault  float64
+	Sights []sampling.Sight
 }
 
 // Used is what was used in place of what the card says. Each statement is a

@@ -102,7 +102,8 @@ func Lock(dir string) (*os.File, error) {
 	if errors.Is(err, ErrLocked) {
 		err = &Locked{PID: readPID(f)}
 	} else if err == nil {
-		err = writePID(f)
+		// A full disk does not take it, and the lock holds all the same.
+		_ = writePID(f)
 	}
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("lock %s: %w", path, err), f.Close())

@@ -28,7 +28,6 @@ import (
 	"samecup.example/samecup/internal/release"
 	"samecup.example/samecup/internal/verdict"
 	"samecup.example/samecup/internal/wire"
-	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/station/durable"
 )
 
@@ -54,11 +53,11 @@ type Held struct {
 	Number, Edition uint64
 	Scope           string
 	// Digest is the SHA-256 of the signed payload.
-	Digest   [32]byte
-	Servings []*pb.Serving
-	Book     *drink.Book
-	Set      *verdict.Set
-	// Verified is the release as it was verified.
+	Digest [32]byte
+	Book   *drink.Book
+	Set    *verdict.Set
+	// Verified is the release as it was verified, but for the message of its
+	// book, which takes as much memory as Book.
 	Verified *release.Verified
 
 	byID map[string]*drink.Serving
@@ -95,14 +94,16 @@ type StopList struct {
 	// Stops are those that hold for this site.
 	Stops *release.Stops
 	Keys  []string
-	raw   []byte
+	// listed is the whole list, for another placement.
+	listed *release.Listed
+	raw    []byte
 }
 
 // Config sets a shelf up.
 type Config struct {
 	Dir string
-	// Site is a slug; Scopes those of its site, from the widest to the most
-	// specific.
+	// Site is a slug; Scopes those that the station belongs to, from the widest
+	// to the most specific, until Place.
 	Site   string
 	Scopes []string
 	Now    func() time.Time
@@ -286,7 +287,7 @@ func (s *Shelf) loadStops(paths []string, trust *release.Trust) error {
 }
 
 func (s *Shelf) compileStops(l *release.Listed, raw []byte) *StopList {
-	return &StopList{Version: l.List.Version, Stops: release.CompileStops(l.List, s.cfg.Scopes), Keys: l.Keys, raw: raw}
+	return &StopList{Version: l.List.Version, Stops: release.CompileStops(l.List, s.cfg.Scopes), Keys: l.Keys, listed: l, raw: raw}
 }
 
 func ordersOf(a *release.Assigned) []Order {
@@ -298,6 +299,7 @@ func ordersOf(a *release.Assigned) []Order {
 	return out
 }
 
+// compile takes v over.
 func compile(v *release.Verified) (*Held, error) {
 	r := v.Release
 	refuse := func(err error) error {
@@ -313,8 +315,9 @@ func compile(v *release.Verified) (*Held, error) {
 	}
 	h := &Held{
 		Number: r.GetNumber(), Edition: r.GetEdition(), Scope: r.GetScope(), Digest: v.Digest,
-		Servings: r.GetBook().GetServings(), Book: book, Set: set, Verified: v, byID: make(map[string]*drink.Serving, set.Len()),
+		Book: book, Set: set, Verified: v, byID: make(map[string]*drink.Serving, set.Len()),
 	}
+	r.Book = nil
 	for i := range book.Drinks {
 		for j := range book.Drinks[i].Servings {
 			sv := &book.Drinks[i].Servings[j]

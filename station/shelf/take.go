@@ -12,7 +12,8 @@ import (
 
 // TakeRelease puts a release on the shelf that the trusted state admitted. The
 // first result is false for one that is there already. The error is a
-// *release.Refusal if it cannot be judged by, or that of the disk.
+// *release.Refusal if it cannot be judged by, or that of the disk. The shelf takes
+// v over.
 func (s *Shelf) TakeRelease(raw []byte, v *release.Verified) (bool, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -78,6 +79,23 @@ func (s *Shelf) TakeStops(raw []byte, l *release.Listed, commit func() error) er
 	s.stops = append([]*StopList{s.compileStops(l, bytes.Clone(raw))}, older...)
 	s.arrange()
 	return nil
+}
+
+// Place makes the stops hold that are for these scopes, older lists included:
+// what may be made here is where the station stands now.
+func (s *Shelf) Place(scopes []string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if slices.Equal(s.cfg.Scopes, scopes) {
+		return
+	}
+	s.cfg.Scopes = slices.Clone(scopes)
+	lists := make([]*StopList, len(s.stops))
+	for i, l := range s.stops {
+		lists[i] = s.compileStops(l.listed, l.raw)
+	}
+	s.stops = lists
+	s.arrange()
 }
 
 // Drop lets go of the releases, orders and the assignment whose keys are all

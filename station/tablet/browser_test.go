@@ -27,14 +27,16 @@ type screen struct {
 }
 
 var (
-	inHand   = screen{name: "7in-portrait", wide: 600, high: 960, lang: "en"}
-	onStand  = screen{name: "10in-landscape", wide: 1280, high: 800, lang: "en"}
-	large    = screen{name: "13in-dark", wide: 1366, high: 1024, dark: true, lang: "en"}
-	phone    = screen{name: "phone", wide: 320, high: 640, lang: "en"}
-	inGerman = screen{name: "10in-german", wide: 1280, high: 800, lang: "de"}
-	handDark = screen{name: "7in-german-dark", wide: 600, high: 960, dark: true, lang: "de"}
+	inHand    = screen{name: "7in-portrait", wide: 600, high: 960, lang: "en"}
+	onStand   = screen{name: "10in-landscape", wide: 1280, high: 800, lang: "en"}
+	large     = screen{name: "13in-dark", wide: 1366, high: 1024, dark: true, lang: "en"}
+	phone     = screen{name: "phone", wide: 320, high: 640, lang: "en"}
+	inGerman  = screen{name: "10in-german", wide: 1280, high: 800, lang: "de"}
+	handDark  = screen{name: "7in-german-dark", wide: 600, high: 960, dark: true, lang: "de"}
+	handWide  = screen{name: "7in-german-landscape", wide: 960, high: 600, lang: "de"}
+	largeTall = screen{name: "13in-portrait", wide: 1024, high: 1366, lang: "en"}
 	// allScreens are looked at by a person, someScreens by every run.
-	allScreens  = []screen{inHand, onStand, large, inGerman, handDark, phone}
+	allScreens  = []screen{inHand, handWide, onStand, large, largeTall, inGerman, handDark, phone}
 	someScreens = []screen{onStand, handDark, phone}
 )
 

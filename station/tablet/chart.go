@@ -44,8 +44,8 @@ func (v *view) chart(id string, s *bar.Series, marks []bar.Mark) template.HTML {
 	}
 	var w strings.Builder
 	fmt.Fprintf(&w, `<svg class="chart" viewBox="0 0 %s %s" role="img" aria-labelledby="%s-t %s-d">`, n(chartWide), n(chartHigh), id, id)
-	fmt.Fprintf(&w, `<title id="%s-t">%s</title>`, id, esc(v.T("chart.title", v.Measure(s.Measure), s.Of)))
-	fmt.Fprintf(&w, `<desc id="%s-d">%s</desc>`, id, esc(v.T("chart.desc", len(s.Points), off, v.Range(s.Low, s.High, unit))))
+	fmt.Fprintf(&w, `<title id="%s-t">%s</title>`, id, esc(v.T("chart.title", v.Measure(s.Measure), v.Of(s.Of))))
+	fmt.Fprintf(&w, `<desc id="%s-d">%s</desc>`, id, esc(v.N("chart.desc", len(s.Points), off, v.Range(s.Low, s.High, unit))))
 
 	right := chartWide - chartRight
 	if s.Low != drink.NoLow || s.High != drink.NoHigh {

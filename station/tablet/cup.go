@@ -34,7 +34,7 @@ func (v *view) cup(b *drink.Book, s *drink.Serving) template.HTML {
 	above := math.Max(sec.AboveMM, 0)
 	tall := high + above
 	scale := math.Max(tall, wide*0.8)
-	word := scale / 9.5
+	word := scale / 8.5
 	gap := word * 1.1
 	labels := make([]cupLabel, len(sec.Layers))
 	longest := 0

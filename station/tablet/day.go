@@ -16,12 +16,18 @@ type dayBody struct {
 	*bar.Day
 	Before, After string
 	Charts        []chartView
-	Done, Missed  int
+	// Done and Missed count the prompts of the plan that are over; Share is the
+	// share done, per cent, rounded.
+	Done, Missed, Share int
+	Tasted              tasteSums
 }
 
 type chartView struct {
 	*bar.Series
-	ID   string
+	ID string
+	// Name is what it is of; Own is true where that is the book's word.
+	Name string
+	Own  bool
 	SVG  template.HTML
 	Unit drink.Unit
 	// Off counts the points beyond tolerance.
@@ -52,7 +58,7 @@ func (s *Server) day(r *http.Request, v *view) error {
 	}
 	for i := range d.Series {
 		se := &d.Series[i]
-		c := chartView{Series: se, ID: "chart-" + strconv.Itoa(i+1), Unit: drink.Count}
+		c := chartView{Series: se, ID: "chart-" + strconv.Itoa(i+1), Name: v.Of(se.Of), Own: se.Of != bar.AllPulls, Unit: drink.Count}
 		if m := drink.MeasureByCode(se.Measure); m != nil {
 			c.Unit = m.Unit
 		}
@@ -71,6 +77,10 @@ func (s *Server) day(r *http.Request, v *view) error {
 			b.Done++
 		}
 	}
+	if n := len(d.Checks); n > 0 {
+		b.Share = (200*b.Done + n) / (2 * n)
+	}
+	b.Tasted = v.tasteSums(d.Tastings)
 	v.Page, v.Title, v.Body = "day", v.T("day.title", v.Date(d.Date)), &b
 	return nil
 }

@@ -63,7 +63,11 @@ func (s *Server) dialInAct(r *http.Request, _ http.ResponseWriter) (string, erro
 		}
 		return here, s.cfg.Bar.DialInShot(ctx, shot)
 	case "tasted":
-		return here, s.cfg.Bar.DialInTasted(ctx, r.PostFormValue("right") == "yes", strings.TrimSpace(r.PostFormValue("note")))
+		right := r.PostFormValue("right")
+		if right != "yes" && right != "no" {
+			return "", refuse("refuse.right")
+		}
+		return here, s.cfg.Bar.DialInTasted(ctx, right == "yes", strings.TrimSpace(r.PostFormValue("note")))
 	case "end":
 		why, err := s.reason(r, "dialin.end.")
 		if err != nil {

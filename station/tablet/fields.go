@@ -276,8 +276,15 @@ func (s *Server) reason(r *http.Request, keys string) (string, error) {
 }
 
 func (s *Server) finish(r *http.Request, _ http.ResponseWriter) (string, error) {
-	_, err := s.cfg.Bar.Finish(r.Context(), r.PathValue("build"))
-	return "/#verdict", err
+	id := r.PathValue("build")
+	if _, err := s.cfg.Bar.Finish(r.Context(), id); err != nil {
+		return "", err
+	}
+	st, err := s.cfg.Bar.State(r.Context())
+	if err == nil && st.Tasting != nil && st.Tasting.Build == id && !st.Tasting.Seen {
+		return "/taste/" + id, nil
+	}
+	return "/#verdict", nil // it is logged, whatever the state said
 }
 
 func (s *Server) undo(r *http.Request, _ http.ResponseWriter) (string, error) {

@@ -17,6 +17,8 @@ type homeBody struct {
 	Tiles []tile
 	Found []bar.Choice
 	Last  *lastView
+	// Tasted is what was said of a cup, while it may still be put right.
+	Tasted *tastedView
 }
 
 // tile is one drink.
@@ -44,7 +46,11 @@ func (s *Server) home(r *http.Request, v *view) error {
 	}
 	if v.State.Last != nil {
 		b.Last = s.lastView(r.Context(), v, v.State.Last)
+		if t := v.State.Tasting; t != nil && t.Build == b.Last.ID && !t.Seen {
+			b.Last.ToTaste, v.TasteHere = t, true
+		}
 	}
+	b.Tasted = s.tastedView(r.Context(), v)
 	v.Page, v.Title, v.Body = "home", v.T("home.title"), b
 	return nil
 }

@@ -246,6 +246,9 @@ func TestTheGrinderIsDialledIn(t *testing.T) {
 		wants(t, v.post("/dial-in/shot", "setting", settings[i], "dose", "18", "yield", "36", "time", times[i]), "Shots of this dial-in")
 	}
 	wants(t, v.get("/dial-in"), "taste the last one")
+	if text := v.refused("/dial-in/tasted", "note", "sour"); !strings.Contains(text, "tap one of the two") {
+		t.Error(text)
+	}
 	v.post("/dial-in/tasted", "right", "yes", "note", "round")
 	wants(t, v.get("/day"), "This machine on")
 }
@@ -258,7 +261,7 @@ func TestTheDayIsDrawnWithATableBehindIt(t *testing.T) {
 		s.Clock.Add(4 * time.Minute)
 	}
 	day := v.get("/day")
-	wants(t, day, "This machine on 2 Nov 2026", "Drinks made", "Shot time", "tolerance of the book", "The same as a table", "beyond", "done,")
+	wants(t, day, "This machine on 2 Nov 2026", "Drinks made", "Shot time", "tolerance of the book", "The same as a table", "beyond", "No check has ended yet.")
 	if strings.Count(day, `<svg class="chart"`) == 0 || !strings.Contains(day, `class="tolerance"`) || !strings.Contains(day, `class="off"`) {
 		t.Error("the chart lacks its band or its diamonds")
 	}
@@ -281,7 +284,7 @@ func TestThePageSpeaksGerman(t *testing.T) {
 	v.post("/begin", "serving", "latte/medium/whole-milk")
 	at := "/build/" + s.state().Open.ID
 	page := v.post(at+"/keypad", "check", "yield", "n", "1", "act", "typed", "typed", "33,5")
-	wants(t, page, "Bezugsmenge 1 g zu kurz: Bezug später stoppen", "34,5 bis 37,5 g", "Milch dämpfen")
+	wants(t, page, "Bezugsmenge 1 g zu wenig: Bezug später stoppen", "34,5 bis 37,5 g", "Milch dämpfen")
 	if !strings.Contains(page, `lang="en">Shots are exact`) && !strings.Contains(page, `lang="en"><li>Shots are exact`) {
 		t.Error("the book's own words are not marked as English")
 	}

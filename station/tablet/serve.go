@@ -20,7 +20,7 @@ import (
 //go:embed templates/*.html
 var templateFiles embed.FS
 
-var pageNames = []string{"home", "drink", "build", "keypad", "people", "dialin", "day"}
+var pageNames = []string{"home", "drink", "build", "keypad", "taste", "people", "dialin", "day"}
 
 // funcs are what templates need beside the view's methods.
 var funcs = template.FuncMap{
@@ -65,6 +65,8 @@ type view struct {
 	BookLang string
 	// Languages that the page can be had in, but for its own.
 	Languages []string
+	// TasteHere is true where the page itself says that a cup waits to be tasted.
+	TasteHere bool
 	// Style and Script are where the assets are.
 	Style, Script string
 	Body          any
@@ -134,8 +136,10 @@ func (s *Server) render(w http.ResponseWriter, r *http.Request, f pageFunc, wron
 		// The page that the form stood on is gone: say so at the start.
 		err = s.home(r, v)
 	case errors.As(err, &gone):
-		status = http.StatusNotFound
-		v.Error = s.say(v, gone.Refusal)
+		if wrong == nil { // else what was wrong with the tap is said already
+			status = http.StatusNotFound
+			v.Error = s.say(v, gone.Refusal)
+		}
 		err = s.home(r, v)
 	}
 	if err != nil {

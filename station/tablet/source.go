@@ -50,6 +50,14 @@ type Bar interface {
 	// with what was logged. The original stays in the log.
 	Undo(ctx context.Context, build string) (*bar.Open, error)
 
+	// ToTaste is a cup that waits to be tasted, or whose tasting may still be put
+	// right. Taste keeps what was said of it; SkipTasting says why nothing is, and
+	// ShowVerdict shows its verdict before.
+	ToTaste(ctx context.Context, build string) (*bar.Tasting, error)
+	Taste(ctx context.Context, t bar.Taste) (*bar.Tasted, error)
+	SkipTasting(ctx context.Context, build, why string) error
+	ShowVerdict(ctx context.Context, build string) error
+
 	// People known at this bar; SetPerson says who is at the bar now (empty for
 	// nobody), Forget takes a pseudonym off.
 	People(ctx context.Context) ([]bar.Person, error)

@@ -3,6 +3,7 @@ package tablet
 import (
 	"context"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -250,6 +251,25 @@ func TestByKeyboard(t *testing.T) {
 		if eval[bool](p, `document.activeElement === document.body`) {
 			break
 		}
+	}
+}
+
+// The Enter key after a reason that was typed says that reason, and not the first of
+// those to be tapped.
+func TestEnterSaysWhatWasTyped(t *testing.T) {
+	ctx := browser(t)
+	s := newShop(t)
+	p := open(t, ctx, s.url(), onStand)
+	o, err := s.bar.Begin(ctx, "espresso/double")
+	s.must(err)
+	p.goTo("/build/" + o.ID)
+	p.tap("#abandon summary")
+	p.see("#abandon-note")
+	run(p, chromedp.SendKeys(chromedp.CSS("#abandon-note"), "the hopper was empty\r"))
+	p.see("#drink-latte")
+	marks := s.day().Marks
+	if n := len(marks); n == 0 || !strings.HasSuffix(marks[n-1].Words, "the hopper was empty") {
+		t.Errorf("%+v", marks)
 	}
 }
 

@@ -20,6 +20,8 @@ type lastView struct {
 	// Undeclared are ingredients whose allergens nobody declared: with any, the
 	// page never says that the drink may be served.
 	Undeclared []string
+	// ToTaste is set where the cup is to be tasted before its verdict is shown.
+	ToTaste *bar.Tasting
 }
 
 // findingView is one finding: what is wrong in a few words, what to do, and the
@@ -71,7 +73,7 @@ func (v *view) findings(all []verdict.Finding, book *drink.Book) []findingView {
 	case 1:
 		out = append(out, findingView{Lead: v.T("finding.missing_reading", missing[0]), Do: v.T("finding.missing_reading.do")})
 	default:
-		out = append(out, findingView{Lead: v.T("finding.missing_all", strings.Join(missing, "; ")), Do: v.T("finding.missing_reading.do")})
+		out = append(out, findingView{Lead: v.T("finding.missing_all", strings.Join(missing, ", ")), Do: v.T("finding.missing_all.do")})
 	}
 	for i := range out {
 		out[i].Lead = capital(out[i].Lead)

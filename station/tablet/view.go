@@ -1,6 +1,7 @@
 package tablet
 
 import (
+	"slices"
 	"time"
 
 	"samecup.example/samecup/internal/drink"
@@ -68,6 +69,10 @@ func (v *view) Measures(codes []string) string {
 
 // PromptWords asks for the builds that a prompt waits for.
 func (v *view) PromptWords(p *sampling.Prompt) string {
+	if slices.Contains(p.Checks, sampling.Taste) {
+		key := "prompt.taste_" + string(p.Want)
+		return v.N(key, p.Left)
+	}
 	return v.N("prompt."+string(p.Want), p.Left, v.Measures(p.Checks))
 }
 
@@ -86,10 +91,17 @@ func (v *view) FaultWords(f instrument.Fault) string {
 
 // OutcomeWords says how a check of the plan ended.
 func (v *view) OutcomeWords(o sampling.Outcome) string {
-	if !o.Missed {
-		return v.T("outcome.done")
+	done, missed, reason := "outcome.done", "outcome.missed", "outcome."+string(o.Reason)
+	if o.Taste {
+		done, missed = "outcome.tasted", "outcome.not_tasted"
+		if o.Reason == sampling.Ignored {
+			reason = "outcome.untasted"
+		}
 	}
-	return v.T("outcome.missed", len(o.Measured), o.Wanted, v.T("outcome."+string(o.Reason)))
+	if !o.Missed {
+		return v.T(done, v.Span(o.Late()))
+	}
+	return v.T(missed, len(o.Measured), o.Wanted, v.T(reason))
 }
 
 // Window names a window of the plan.

@@ -304,12 +304,14 @@ func (x *Build) GetEvents() []*BarEvent {
 // the next build, so that the centre sees both in the order in which they were.
 type BarEvent struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// A lower snake word as in docs/bar.md, such as "adjusted" or "new_lot".
+	// A lower snake word as in docs/bar.md, such as "adjusted", "new_lot", "missed",
+	// "measured" or "tasted"; readers pass over those that they do not know.
 	Kind string                 `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
 	Time *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=time,proto3" json:"time,omitempty"`
-	// What the kind says: a setting, a lot, a vessel; at most 200 bytes.
+	// What the kind says: a setting, a lot, a vessel, how a prompt of the plan
+	// ended, what a taster said; at most 200 bytes.
 	Detail string `protobuf:"bytes,3,opt,name=detail,proto3" json:"detail,omitempty"`
-	// Pseudonym, empty where not known.
+	// Pseudonym of who did it, empty where not known.
 	By            string `protobuf:"bytes,4,opt,name=by,proto3" json:"by,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

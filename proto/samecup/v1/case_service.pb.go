@@ -938,6 +938,12 @@ type ListCasesResponse struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Cases         []*Case                `protobuf:"bytes,1,rep,name=cases,proto3" json:"cases,omitempty"`
 	NextPageToken string                 `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// Builds that the centre has taken in and that the watch has not read and
+	// saved yet; 0 exactly where it has saved all, and the list then holds what
+	// came of them. Otherwise an upper bound, since the numbers that it is told
+	// from can have gaps. Builds that are held back count, those that await
+	// their release not until it is here.
+	WaitingBuilds int64 `protobuf:"varint,3,opt,name=waiting_builds,json=waitingBuilds,proto3" json:"waiting_builds,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -984,6 +990,13 @@ func (x *ListCasesResponse) GetNextPageToken() string {
 		return x.NextPageToken
 	}
 	return ""
+}
+
+func (x *ListCasesResponse) GetWaitingBuilds() int64 {
+	if x != nil {
+		return x.WaitingBuilds
+	}
+	return 0
 }
 
 type GetCaseRequest struct {
@@ -1106,7 +1119,8 @@ type UpdateCaseRequest struct {
 	Id        string                 `protobuf:"bytes,2,opt,name=id,proto3" json:"id,omitempty"`
 	// Empty is not compared.
 	Etag string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
-	// Role or pseudonym of who states it.
+	// Role or pseudonym of who states it, 1 to 100 characters and not "watch"; not
+	// looked at where a token says who it is.
 	Actor string `protobuf:"bytes,4,opt,name=actor,proto3" json:"actor,omitempty"`
 	// Each of these is stated where it is set.
 	Owner         *string  `protobuf:"bytes,5,opt,name=owner,proto3,oneof" json:"owner,omitempty"`
@@ -1569,6 +1583,12 @@ type ListSignalsResponse struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Signals       []*Signal              `protobuf:"bytes,1,rep,name=signals,proto3" json:"signals,omitempty"`
 	NextPageToken string                 `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// Builds that the centre has taken in and that the watch has not read and
+	// saved yet; 0 exactly where it has saved all, and the list then holds what
+	// came of them. Otherwise an upper bound, since the numbers that it is told
+	// from can have gaps. Builds that are held back count, those that await
+	// their release not until it is here.
+	WaitingBuilds int64 `protobuf:"varint,3,opt,name=waiting_builds,json=waitingBuilds,proto3" json:"waiting_builds,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1615,6 +1635,13 @@ func (x *ListSignalsResponse) GetNextPageToken() string {
 		return x.NextPageToken
 	}
 	return ""
+}
+
+func (x *ListSignalsResponse) GetWaitingBuilds() int64 {
+	if x != nil {
+		return x.WaitingBuilds
+	}
+	return 0
 }
 
 type ListQuestionsRequest struct {
@@ -1914,10 +1941,11 @@ const file_samecup_v1_case_service_proto_rawDesc = "" +
 	"\n" +
 	"page_token\x18\x02 \x01(\tR\tpageToken\x12\x1b\n" +
 	"\topen_only\x18\x03 \x01(\bR\bopenOnly\x12\x12\n" +
-	"\x04site\x18\x04 \x01(\tR\x04site\"c\n" +
+	"\x04site\x18\x04 \x01(\tR\x04site\"\x8a\x01\n" +
 	"\x11ListCasesResponse\x12&\n" +
 	"\x05cases\x18\x01 \x03(\v2\x10.samecup.v1.CaseR\x05cases\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\" \n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12%\n" +
+	"\x0ewaiting_builds\x18\x03 \x01(\x03R\rwaitingBuilds\" \n" +
 	"\x0eGetCaseRequest\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\"\xc8\x01\n" +
 	"\x0fGetCaseResponse\x12$\n" +
@@ -1964,10 +1992,11 @@ const file_samecup_v1_case_service_proto_rawDesc = "" +
 	"page_token\x18\x02 \x01(\tR\tpageToken\x12\x12\n" +
 	"\x04site\x18\x03 \x01(\tR\x04site\x12\x12\n" +
 	"\x04kind\x18\x04 \x01(\tR\x04kind\x12\x17\n" +
-	"\acase_id\x18\x05 \x01(\tR\x06caseId\"k\n" +
+	"\acase_id\x18\x05 \x01(\tR\x06caseId\"\x92\x01\n" +
 	"\x13ListSignalsResponse\x12,\n" +
 	"\asignals\x18\x01 \x03(\v2\x12.samecup.v1.SignalR\asignals\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"f\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12%\n" +
+	"\x0ewaiting_builds\x18\x03 \x01(\x03R\rwaitingBuilds\"f\n" +
 	"\x14ListQuestionsRequest\x12\x1b\n" +
 	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
 	"\n" +

@@ -33,7 +33,15 @@ const (
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
 // CaseService answers what goes wrong at the counters, who looks after it and
-// whether it was mended. Cases follow the intake by seconds.
+// whether it was mended. Cases follow the intake by seconds; a build that was
+// logged just now is held back for a minute and a half, so that its barista's own
+// correction is seen in its place, unless it or one behind it is unsafe. What a
+// correction replaced before the watch saw it is passed over.
+//
+// Who changes something needs the role quality-lead or administrator, once people
+// were added: PERMISSION_DENIED, ROLE_MISSING otherwise. The history names the
+// person that the call's token is of, whatever actor says; without people it
+// names actor.
 //
 // Every call that changes something takes a request_id (a UUID): the same one
 // again returns the first answer. An etag, where given, must be that of the
@@ -147,7 +155,15 @@ func (c *caseServiceClient) ListQuestions(ctx context.Context, in *ListQuestions
 // for forward compatibility.
 //
 // CaseService answers what goes wrong at the counters, who looks after it and
-// whether it was mended. Cases follow the intake by seconds.
+// whether it was mended. Cases follow the intake by seconds; a build that was
+// logged just now is held back for a minute and a half, so that its barista's own
+// correction is seen in its place, unless it or one behind it is unsafe. What a
+// correction replaced before the watch saw it is passed over.
+//
+// Who changes something needs the role quality-lead or administrator, once people
+// were added: PERMISSION_DENIED, ROLE_MISSING otherwise. The history names the
+// person that the call's token is of, whatever actor says; without people it
+// names actor.
 //
 // Every call that changes something takes a request_id (a UUID): the same one
 // again returns the first answer. An etag, where given, must be that of the

@@ -137,8 +137,11 @@ type Station struct {
 	PresenceTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=presence_time,json=presenceTime,proto3" json:"presence_time,omitempty"`
 	// Release that the centre expects it to follow now.
 	ExpectedRelease uint64 `protobuf:"varint,6,opt,name=expected_release,json=expectedRelease,proto3" json:"expected_release,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// Its newest placement, which says in which region it follows releases, is
+	// not held there yet, as far as it was heard; false before the first presence.
+	PlacementDue  bool `protobuf:"varint,7,opt,name=placement_due,json=placementDue,proto3" json:"placement_due,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Station) Reset() {
@@ -211,6 +214,13 @@ func (x *Station) GetExpectedRelease() uint64 {
 		return x.ExpectedRelease
 	}
 	return 0
+}
+
+func (x *Station) GetPlacementDue() bool {
+	if x != nil {
+		return x.PlacementDue
+	}
+	return false
 }
 
 type CreateSiteRequest struct {
@@ -479,7 +489,10 @@ type EnrolStationResponse struct {
 	TimeZone string `protobuf:"bytes,7,opt,name=time_zone,json=timeZone,proto3" json:"time_zone,omitempty"`
 	// Signed envelopes of every key list from the first on; the station trusts
 	// the last because it trusts the code that it enrolled with.
-	KeyLists      [][]byte `protobuf:"bytes,8,rep,name=key_lists,json=keyLists,proto3" json:"key_lists,omitempty"`
+	KeyLists [][]byte `protobuf:"bytes,8,rep,name=key_lists,json=keyLists,proto3" json:"key_lists,omitempty"`
+	// Signed envelope of the station's placement, under which no older one is
+	// taken later; empty where it could not be made in time.
+	Placement     []byte `protobuf:"bytes,9,opt,name=placement,proto3" json:"placement,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -556,6 +569,13 @@ func (x *EnrolStationResponse) GetKeyLists() [][]byte {
 	return nil
 }
 
+func (x *EnrolStationResponse) GetPlacement() []byte {
+	if x != nil {
+		return x.Placement
+	}
+	return nil
+}
+
 type UpdateSiteRequest struct {
 	state      protoimpl.MessageState `protogen:"open.v1"`
 	Site       *Site                  `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
@@ -620,12 +640,12 @@ func (x *UpdateSiteRequest) GetRequestId() string {
 type UpdateSiteResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Site  *Site                  `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
-	// Stations that enrolled when the site lay in another region. They follow the
-	// chain's releases as before, and refuse those of the new region until they
-	// are enrolled anew.
-	StationsToEnrol []string `protobuf:"bytes,2,rep,name=stations_to_enrol,json=stationsToEnrol,proto3" json:"stations_to_enrol,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// Stations that move with the site to its new region: each is sent a signed
+	// placement, at once or as it comes back, and until then follows what it
+	// followed. Empty where the region stays.
+	MovingStations []string `protobuf:"bytes,3,rep,name=moving_stations,json=movingStations,proto3" json:"moving_stations,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *UpdateSiteResponse) Reset() {
@@ -665,9 +685,9 @@ func (x *UpdateSiteResponse) GetSite() *Site {
 	return nil
 }
 
-func (x *UpdateSiteResponse) GetStationsToEnrol() []string {
+func (x *UpdateSiteResponse) GetMovingStations() []string {
 	if x != nil {
-		return x.StationsToEnrol
+		return x.MovingStations
 	}
 	return nil
 }
@@ -895,14 +915,15 @@ const file_samecup_v1_fleet_service_proto_rawDesc = "" +
 	"\ttime_zone\x18\x04 \x01(\tR\btimeZone\x12'\n" +
 	"\x0fopening_minutes\x18\x05 \x03(\x05R\x0eopeningMinutes\x12&\n" +
 	"\x0fday_cut_minutes\x18\x06 \x01(\x05R\rdayCutMinutes\x12!\n" +
-	"\fpeople_count\x18\a \x01(\x05R\vpeopleCount\"\x96\x02\n" +
+	"\fpeople_count\x18\a \x01(\x05R\vpeopleCount\"\xbb\x02\n" +
 	"\aStation\x12\x12\n" +
 	"\x04site\x18\x01 \x01(\tR\x04site\x12\x18\n" +
 	"\astation\x18\x02 \x01(\tR\astation\x12?\n" +
 	"\renrolled_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\fenrolledTime\x120\n" +
 	"\bpresence\x18\x04 \x01(\v2\x14.samecup.v1.PresenceR\bpresence\x12?\n" +
 	"\rpresence_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\fpresenceTime\x12)\n" +
-	"\x10expected_release\x18\x06 \x01(\x04R\x0fexpectedRelease\"X\n" +
+	"\x10expected_release\x18\x06 \x01(\x04R\x0fexpectedRelease\x12#\n" +
+	"\rplacement_due\x18\a \x01(\bR\fplacementDue\"X\n" +
 	"\x11CreateSiteRequest\x12$\n" +
 	"\x04site\x18\x01 \x01(\v2\x10.samecup.v1.SiteR\x04site\x12\x1d\n" +
 	"\n" +
@@ -919,23 +940,24 @@ const file_samecup_v1_fleet_service_proto_rawDesc = "" +
 	"\vexpire_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"expireTime\")\n" +
 	"\x13EnrolStationRequest\x12\x12\n" +
-	"\x04code\x18\x01 \x01(\tR\x04code\"\xd3\x01\n" +
+	"\x04code\x18\x01 \x01(\tR\x04code\"\xf1\x01\n" +
 	"\x14EnrolStationResponse\x12\x12\n" +
 	"\x04site\x18\x01 \x01(\tR\x04site\x12\x18\n" +
 	"\astation\x18\x02 \x01(\tR\astation\x12\x16\n" +
 	"\x06scopes\x18\x03 \x03(\tR\x06scopes\x12\x17\n" +
 	"\abus_url\x18\x06 \x01(\tR\x06busUrl\x12\x1b\n" +
 	"\ttime_zone\x18\a \x01(\tR\btimeZone\x12\x1b\n" +
-	"\tkey_lists\x18\b \x03(\fR\bkeyListsJ\x04\b\x04\x10\x05J\x04\b\x05\x10\x06R\ftrusted_keysR\bconsumer\"\x95\x01\n" +
+	"\tkey_lists\x18\b \x03(\fR\bkeyLists\x12\x1c\n" +
+	"\tplacement\x18\t \x01(\fR\tplacementJ\x04\b\x04\x10\x05J\x04\b\x05\x10\x06R\ftrusted_keysR\bconsumer\"\x95\x01\n" +
 	"\x11UpdateSiteRequest\x12$\n" +
 	"\x04site\x18\x01 \x01(\v2\x10.samecup.v1.SiteR\x04site\x12;\n" +
 	"\vupdate_mask\x18\x02 \x01(\v2\x1a.google.protobuf.FieldMaskR\n" +
 	"updateMask\x12\x1d\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tR\trequestId\"f\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\"|\n" +
 	"\x12UpdateSiteResponse\x12$\n" +
-	"\x04site\x18\x01 \x01(\v2\x10.samecup.v1.SiteR\x04site\x12*\n" +
-	"\x11stations_to_enrol\x18\x02 \x03(\tR\x0fstationsToEnrol\"N\n" +
+	"\x04site\x18\x01 \x01(\v2\x10.samecup.v1.SiteR\x04site\x12'\n" +
+	"\x0fmoving_stations\x18\x03 \x03(\tR\x0emovingStationsJ\x04\b\x02\x10\x03R\x11stations_to_enrol\"N\n" +
 	"\x10ListSitesRequest\x12\x1b\n" +
 	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
 	"\n" +

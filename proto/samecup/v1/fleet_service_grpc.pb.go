@@ -36,7 +36,8 @@ type FleetServiceClient interface {
 	// CreateSite adds a site, or returns it when the same one exists.
 	CreateSite(ctx context.Context, in *CreateSiteRequest, opts ...grpc.CallOption) (*CreateSiteResponse, error)
 	// UpdateSite changes a site's name, region, zone, hours or people. What the
-	// site follows is resolved anew.
+	// site follows is resolved anew, and where the region changed its stations
+	// learn of it by a signed placement.
 	UpdateSite(ctx context.Context, in *UpdateSiteRequest, opts ...grpc.CallOption) (*UpdateSiteResponse, error)
 	// ListSites by id.
 	ListSites(ctx context.Context, in *ListSitesRequest, opts ...grpc.CallOption) (*ListSitesResponse, error)
@@ -126,7 +127,8 @@ type FleetServiceServer interface {
 	// CreateSite adds a site, or returns it when the same one exists.
 	CreateSite(context.Context, *CreateSiteRequest) (*CreateSiteResponse, error)
 	// UpdateSite changes a site's name, region, zone, hours or people. What the
-	// site follows is resolved anew.
+	// site follows is resolved anew, and where the region changed its stations
+	// learn of it by a signed placement.
 	UpdateSite(context.Context, *UpdateSiteRequest) (*UpdateSiteResponse, error)
 	// ListSites by id.
 	ListSites(context.Context, *ListSitesRequest) (*ListSitesResponse, error)

@@ -41,9 +41,10 @@ const (
 	RollupDimension_ROLLUP_DIMENSION_WEEK RollupDimension = 8
 	// The month of the business day.
 	RollupDimension_ROLLUP_DIMENSION_MONTH RollupDimension = 9
-	// The hour on the clock at the site, 0 to 23.
+	// The hour on the clock at the site, 0 to 23, in which the hour of UTC begins:
+	// in a zone of half hours a group reaches from half past to half past.
 	RollupDimension_ROLLUP_DIMENSION_HOUR_OF_DAY RollupDimension = 10
-	// The hour on the clock and 24 for each day since Monday, 0 to 167.
+	// That hour, and 24 for each day since Monday, 0 to 167.
 	RollupDimension_ROLLUP_DIMENSION_HOUR_OF_WEEK RollupDimension = 11
 )
 
@@ -175,8 +176,10 @@ type RollupFilter struct {
 	LastDay  string `protobuf:"bytes,6,opt,name=last_day,json=lastDay,proto3" json:"last_day,omitempty"`
 	// A zone of the IANA data base in which business days are counted, such as
 	// "Europe/London". Empty counts each site's days by its own calendar, which
-	// is answered fastest. A build belongs to the day in which its UTC hour
-	// begins.
+	// is answered fastest. In its site's own calendar a build belongs to the day in
+	// which it began, to the millisecond. In another one it belongs to the day in
+	// which its hour of UTC begins: where days begin within an hour, as in a zone of
+	// half hours, up to 59 minutes then count for the day before.
 	TimeZone string `protobuf:"bytes,7,opt,name=time_zone,json=timeZone,proto3" json:"time_zone,omitempty"`
 	// Hour of the clock at which a business day begins, 0 to 12; for time_zone.
 	DayStartHour  int32 `protobuf:"varint,8,opt,name=day_start_hour,json=dayStartHour,proto3" json:"day_start_hour,omitempty"`

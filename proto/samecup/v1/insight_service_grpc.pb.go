@@ -36,7 +36,9 @@ type InsightServiceClient interface {
 	// ListBuilds lists the builds that a figure counts, with the same filter.
 	ListBuilds(ctx context.Context, in *ListBuildsRequest, opts ...grpc.CallOption) (*ListBuildsResponse, error)
 	// SetSiteCalendar tells in which time zone a site's business days are
-	// counted. Day and month figures of the site are computed anew.
+	// counted. Day and month figures of the site are computed anew. Once people
+	// were added it needs the role fleet-manager or administrator. Where quality
+	// asks the authority for the sites, that tells the calendars by itself.
 	SetSiteCalendar(ctx context.Context, in *SetSiteCalendarRequest, opts ...grpc.CallOption) (*SetSiteCalendarResponse, error)
 }
 
@@ -90,7 +92,9 @@ type InsightServiceServer interface {
 	// ListBuilds lists the builds that a figure counts, with the same filter.
 	ListBuilds(context.Context, *ListBuildsRequest) (*ListBuildsResponse, error)
 	// SetSiteCalendar tells in which time zone a site's business days are
-	// counted. Day and month figures of the site are computed anew.
+	// counted. Day and month figures of the site are computed anew. Once people
+	// were added it needs the role fleet-manager or administrator. Where quality
+	// asks the authority for the sites, that tells the calendars by itself.
 	SetSiteCalendar(context.Context, *SetSiteCalendarRequest) (*SetSiteCalendarResponse, error)
 	mustEmbedUnimplementedInsightServiceServer()
 }

@@ -27,7 +27,7 @@ type KeyRole int32
 
 const (
 	KeyRole_KEY_ROLE_UNSPECIFIED KeyRole = 0
-	// Releases.
+	// Releases, and placements: what a station follows is as rare and as grave.
 	KeyRole_KEY_ROLE_RELEASE KeyRole = 1
 	// What changes by the minute: assignments, stop lists, standings.
 	KeyRole_KEY_ROLE_ONLINE KeyRole = 2
@@ -740,6 +740,88 @@ func (x *Order) GetBusinessDay() string {
 	return ""
 }
 
+// Placement says in which region one station's site lies, and so which scopes
+// the station follows: the chain, that region and its site. It is signed by a
+// release key, so that whoever has an online key alone cannot send a station
+// the releases of another region.
+type Placement struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Site    string                 `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
+	Station string                 `protobuf:"bytes,2,opt,name=station,proto3" json:"station,omitempty"`
+	// Only rises for a station.
+	Serial     uint64                 `protobuf:"varint,3,opt,name=serial,proto3" json:"serial,omitempty"`
+	IssuedTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=issued_time,json=issuedTime,proto3" json:"issued_time,omitempty"`
+	// Slug; empty for a site that lies in no region.
+	Region        string `protobuf:"bytes,5,opt,name=region,proto3" json:"region,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Placement) Reset() {
+	*x = Placement{}
+	mi := &file_samecup_v1_release_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Placement) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Placement) ProtoMessage() {}
+
+func (x *Placement) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_release_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Placement.ProtoReflect.Descriptor instead.
+func (*Placement) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *Placement) GetSite() string {
+	if x != nil {
+		return x.Site
+	}
+	return ""
+}
+
+func (x *Placement) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+func (x *Placement) GetSerial() uint64 {
+	if x != nil {
+		return x.Serial
+	}
+	return 0
+}
+
+func (x *Placement) GetIssuedTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.IssuedTime
+	}
+	return nil
+}
+
+func (x *Placement) GetRegion() string {
+	if x != nil {
+		return x.Region
+	}
+	return ""
+}
+
 // Stop forbids something now, whatever the book says.
 type Stop struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
@@ -760,7 +842,7 @@ type Stop struct {
 
 func (x *Stop) Reset() {
 	*x = Stop{}
-	mi := &file_samecup_v1_release_proto_msgTypes[7]
+	mi := &file_samecup_v1_release_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -772,7 +854,7 @@ func (x *Stop) String() string {
 func (*Stop) ProtoMessage() {}
 
 func (x *Stop) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_release_proto_msgTypes[7]
+	mi := &file_samecup_v1_release_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -785,7 +867,7 @@ func (x *Stop) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Stop.ProtoReflect.Descriptor instead.
 func (*Stop) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_release_proto_rawDescGZIP(), []int{7}
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Stop) GetId() string {
@@ -857,7 +939,7 @@ type StopList struct {
 
 func (x *StopList) Reset() {
 	*x = StopList{}
-	mi := &file_samecup_v1_release_proto_msgTypes[8]
+	mi := &file_samecup_v1_release_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -869,7 +951,7 @@ func (x *StopList) String() string {
 func (*StopList) ProtoMessage() {}
 
 func (x *StopList) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_release_proto_msgTypes[8]
+	mi := &file_samecup_v1_release_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -882,7 +964,7 @@ func (x *StopList) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StopList.ProtoReflect.Descriptor instead.
 func (*StopList) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_release_proto_rawDescGZIP(), []int{8}
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *StopList) GetVersion() uint64 {
@@ -909,21 +991,23 @@ func (x *StopList) GetStops() []*Stop {
 // Standing is the centre's fresh word to one station: what is newest, as of
 // now. The nonce is the station's, so that an old one cannot be sent again.
 type Standing struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Site          string                 `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
-	Station       string                 `protobuf:"bytes,2,opt,name=station,proto3" json:"station,omitempty"`
-	Nonce         []byte                 `protobuf:"bytes,3,opt,name=nonce,proto3" json:"nonce,omitempty"`
-	CentreTime    *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=centre_time,json=centreTime,proto3" json:"centre_time,omitempty"`
-	Assignment    uint64                 `protobuf:"varint,5,opt,name=assignment,proto3" json:"assignment,omitempty"`
-	StopList      uint64                 `protobuf:"varint,6,opt,name=stop_list,json=stopList,proto3" json:"stop_list,omitempty"`
-	KeyList       uint64                 `protobuf:"varint,7,opt,name=key_list,json=keyList,proto3" json:"key_list,omitempty"`
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Site       string                 `protobuf:"bytes,1,opt,name=site,proto3" json:"site,omitempty"`
+	Station    string                 `protobuf:"bytes,2,opt,name=station,proto3" json:"station,omitempty"`
+	Nonce      []byte                 `protobuf:"bytes,3,opt,name=nonce,proto3" json:"nonce,omitempty"`
+	CentreTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=centre_time,json=centreTime,proto3" json:"centre_time,omitempty"`
+	Assignment uint64                 `protobuf:"varint,5,opt,name=assignment,proto3" json:"assignment,omitempty"`
+	StopList   uint64                 `protobuf:"varint,6,opt,name=stop_list,json=stopList,proto3" json:"stop_list,omitempty"`
+	KeyList    uint64                 `protobuf:"varint,7,opt,name=key_list,json=keyList,proto3" json:"key_list,omitempty"`
+	// Serial of the station's newest placement; 0 for none.
+	Placement     uint64 `protobuf:"varint,8,opt,name=placement,proto3" json:"placement,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Standing) Reset() {
 	*x = Standing{}
-	mi := &file_samecup_v1_release_proto_msgTypes[9]
+	mi := &file_samecup_v1_release_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -935,7 +1019,7 @@ func (x *Standing) String() string {
 func (*Standing) ProtoMessage() {}
 
 func (x *Standing) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_release_proto_msgTypes[9]
+	mi := &file_samecup_v1_release_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -948,7 +1032,7 @@ func (x *Standing) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Standing.ProtoReflect.Descriptor instead.
 func (*Standing) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_release_proto_rawDescGZIP(), []int{9}
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Standing) GetSite() string {
@@ -1000,6 +1084,13 @@ func (x *Standing) GetKeyList() uint64 {
 	return 0
 }
 
+func (x *Standing) GetPlacement() uint64 {
+	if x != nil {
+		return x.Placement
+	}
+	return 0
+}
+
 // StationAct is something that a person at a station did and the centre must
 // know.
 type StationAct struct {
@@ -1022,7 +1113,7 @@ type StationAct struct {
 
 func (x *StationAct) Reset() {
 	*x = StationAct{}
-	mi := &file_samecup_v1_release_proto_msgTypes[10]
+	mi := &file_samecup_v1_release_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1034,7 +1125,7 @@ func (x *StationAct) String() string {
 func (*StationAct) ProtoMessage() {}
 
 func (x *StationAct) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_release_proto_msgTypes[10]
+	mi := &file_samecup_v1_release_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1047,7 +1138,7 @@ func (x *StationAct) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StationAct.ProtoReflect.Descriptor instead.
 func (*StationAct) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_release_proto_rawDescGZIP(), []int{10}
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *StationAct) GetId() string {
@@ -1138,7 +1229,7 @@ type StopSeen struct {
 
 func (x *StopSeen) Reset() {
 	*x = StopSeen{}
-	mi := &file_samecup_v1_release_proto_msgTypes[11]
+	mi := &file_samecup_v1_release_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1150,7 +1241,7 @@ func (x *StopSeen) String() string {
 func (*StopSeen) ProtoMessage() {}
 
 func (x *StopSeen) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_release_proto_msgTypes[11]
+	mi := &file_samecup_v1_release_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1163,7 +1254,7 @@ func (x *StopSeen) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StopSeen.ProtoReflect.Descriptor instead.
 func (*StopSeen) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_release_proto_rawDescGZIP(), []int{11}
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *StopSeen) GetStop() string {
@@ -1192,7 +1283,7 @@ type CardSeen struct {
 
 func (x *CardSeen) Reset() {
 	*x = CardSeen{}
-	mi := &file_samecup_v1_release_proto_msgTypes[12]
+	mi := &file_samecup_v1_release_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1204,7 +1295,7 @@ func (x *CardSeen) String() string {
 func (*CardSeen) ProtoMessage() {}
 
 func (x *CardSeen) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_release_proto_msgTypes[12]
+	mi := &file_samecup_v1_release_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1217,7 +1308,7 @@ func (x *CardSeen) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CardSeen.ProtoReflect.Descriptor instead.
 func (*CardSeen) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_release_proto_rawDescGZIP(), []int{12}
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *CardSeen) GetEdition() uint64 {
@@ -1263,14 +1354,16 @@ type Presence struct {
 	// Nothing fresh was heard for longer than the station may wait.
 	Stale bool `protobuf:"varint,15,opt,name=stale,proto3" json:"stale,omitempty"`
 	// Releases by which builds were logged in the last hour, the newest first.
-	UsedReleases  []uint64 `protobuf:"varint,16,rep,packed,name=used_releases,json=usedReleases,proto3" json:"used_releases,omitempty"`
+	UsedReleases []uint64 `protobuf:"varint,16,rep,packed,name=used_releases,json=usedReleases,proto3" json:"used_releases,omitempty"`
+	// Serial of the placement held; 0 for none.
+	Placement     uint64 `protobuf:"varint,17,opt,name=placement,proto3" json:"placement,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Presence) Reset() {
 	*x = Presence{}
-	mi := &file_samecup_v1_release_proto_msgTypes[13]
+	mi := &file_samecup_v1_release_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1282,7 +1375,7 @@ func (x *Presence) String() string {
 func (*Presence) ProtoMessage() {}
 
 func (x *Presence) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_release_proto_msgTypes[13]
+	mi := &file_samecup_v1_release_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1295,7 +1388,7 @@ func (x *Presence) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Presence.ProtoReflect.Descriptor instead.
 func (*Presence) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_release_proto_rawDescGZIP(), []int{13}
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *Presence) GetSite() string {
@@ -1410,6 +1503,13 @@ func (x *Presence) GetUsedReleases() []uint64 {
 	return nil
 }
 
+func (x *Presence) GetPlacement() uint64 {
+	if x != nil {
+		return x.Placement
+	}
+	return 0
+}
+
 // PresenceReply answers a presence.
 type PresenceReply struct {
 	state      protoimpl.MessageState `protogen:"open.v1"`
@@ -1422,7 +1522,7 @@ type PresenceReply struct {
 
 func (x *PresenceReply) Reset() {
 	*x = PresenceReply{}
-	mi := &file_samecup_v1_release_proto_msgTypes[14]
+	mi := &file_samecup_v1_release_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1434,7 +1534,7 @@ func (x *PresenceReply) String() string {
 func (*PresenceReply) ProtoMessage() {}
 
 func (x *PresenceReply) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_release_proto_msgTypes[14]
+	mi := &file_samecup_v1_release_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1447,7 +1547,7 @@ func (x *PresenceReply) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PresenceReply.ProtoReflect.Descriptor instead.
 func (*PresenceReply) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_release_proto_rawDescGZIP(), []int{14}
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *PresenceReply) GetCentreTime() *timestamppb.Timestamp {
@@ -1479,7 +1579,7 @@ type Refusal struct {
 
 func (x *Refusal) Reset() {
 	*x = Refusal{}
-	mi := &file_samecup_v1_release_proto_msgTypes[15]
+	mi := &file_samecup_v1_release_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1491,7 +1591,7 @@ func (x *Refusal) String() string {
 func (*Refusal) ProtoMessage() {}
 
 func (x *Refusal) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_release_proto_msgTypes[15]
+	mi := &file_samecup_v1_release_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1504,7 +1604,7 @@ func (x *Refusal) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Refusal.ProtoReflect.Descriptor instead.
 func (*Refusal) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_release_proto_rawDescGZIP(), []int{15}
+	return file_samecup_v1_release_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *Refusal) GetRelease() uint64 {
@@ -1599,7 +1699,14 @@ const file_samecup_v1_release_proto_rawDesc = "" +
 	"\aedition\x18\x04 \x01(\x04R\aedition\x129\n" +
 	"\n" +
 	"start_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x12!\n" +
-	"\fbusiness_day\x18\x06 \x01(\tR\vbusinessDay\"\xff\x01\n" +
+	"\fbusiness_day\x18\x06 \x01(\tR\vbusinessDay\"\xa6\x01\n" +
+	"\tPlacement\x12\x12\n" +
+	"\x04site\x18\x01 \x01(\tR\x04site\x12\x18\n" +
+	"\astation\x18\x02 \x01(\tR\astation\x12\x16\n" +
+	"\x06serial\x18\x03 \x01(\x04R\x06serial\x12;\n" +
+	"\vissued_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"issuedTime\x12\x16\n" +
+	"\x06region\x18\x05 \x01(\tR\x06region\"\xff\x01\n" +
 	"\x04Stop\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12(\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x14.samecup.v1.StopKindR\x04kind\x12\x16\n" +
@@ -1614,7 +1721,7 @@ const file_samecup_v1_release_proto_rawDesc = "" +
 	"\aversion\x18\x01 \x01(\x04R\aversion\x12;\n" +
 	"\vissued_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"issuedTime\x12&\n" +
-	"\x05stops\x18\x03 \x03(\v2\x10.samecup.v1.StopR\x05stops\"\xe3\x01\n" +
+	"\x05stops\x18\x03 \x03(\v2\x10.samecup.v1.StopR\x05stops\"\x81\x02\n" +
 	"\bStanding\x12\x12\n" +
 	"\x04site\x18\x01 \x01(\tR\x04site\x12\x18\n" +
 	"\astation\x18\x02 \x01(\tR\astation\x12\x14\n" +
@@ -1625,7 +1732,8 @@ const file_samecup_v1_release_proto_rawDesc = "" +
 	"assignment\x18\x05 \x01(\x04R\n" +
 	"assignment\x12\x1b\n" +
 	"\tstop_list\x18\x06 \x01(\x04R\bstopList\x12\x19\n" +
-	"\bkey_list\x18\a \x01(\x04R\akeyList\"\x8a\x02\n" +
+	"\bkey_list\x18\a \x01(\x04R\akeyList\x12\x1c\n" +
+	"\tplacement\x18\b \x01(\x04R\tplacement\"\x8a\x02\n" +
 	"\n" +
 	"StationAct\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
@@ -1641,7 +1749,7 @@ const file_samecup_v1_release_proto_rawDesc = "" +
 	"\x04note\x18\x02 \x01(\tR\x04note\"@\n" +
 	"\bCardSeen\x12\x18\n" +
 	"\aedition\x18\x01 \x01(\x04R\aedition\x12\x1a\n" +
-	"\bservings\x18\x02 \x03(\tR\bservings\"\xbc\x04\n" +
+	"\bservings\x18\x02 \x03(\tR\bservings\"\xda\x04\n" +
 	"\bPresence\x12\x12\n" +
 	"\x04site\x18\x01 \x01(\tR\x04site\x12\x18\n" +
 	"\astation\x18\x02 \x01(\tR\astation\x12\x18\n" +
@@ -1661,7 +1769,8 @@ const file_samecup_v1_release_proto_rawDesc = "" +
 	"\bkey_list\x18\r \x01(\x04R\akeyList\x12\x14\n" +
 	"\x05nonce\x18\x0e \x01(\fR\x05nonce\x12\x14\n" +
 	"\x05stale\x18\x0f \x01(\bR\x05stale\x12#\n" +
-	"\rused_releases\x18\x10 \x03(\x04R\fusedReleases\"x\n" +
+	"\rused_releases\x18\x10 \x03(\x04R\fusedReleases\x12\x1c\n" +
+	"\tplacement\x18\x11 \x01(\x04R\tplacement\"x\n" +
 	"\rPresenceReply\x12;\n" +
 	"\vcentre_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"centreTime\x12\x1a\n" +
@@ -1694,7 +1803,7 @@ func file_samecup_v1_release_proto_rawDescGZIP() []byte {
 }
 
 var file_samecup_v1_release_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_samecup_v1_release_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
+var file_samecup_v1_release_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
 var file_samecup_v1_release_proto_goTypes = []any{
 	(KeyRole)(0),                  // 0: samecup.v1.KeyRole
 	(StopKind)(0),                 // 1: samecup.v1.StopKind
@@ -1705,49 +1814,51 @@ var file_samecup_v1_release_proto_goTypes = []any{
 	(*KeyList)(nil),               // 6: samecup.v1.KeyList
 	(*Assignment)(nil),            // 7: samecup.v1.Assignment
 	(*Order)(nil),                 // 8: samecup.v1.Order
-	(*Stop)(nil),                  // 9: samecup.v1.Stop
-	(*StopList)(nil),              // 10: samecup.v1.StopList
-	(*Standing)(nil),              // 11: samecup.v1.Standing
-	(*StationAct)(nil),            // 12: samecup.v1.StationAct
-	(*StopSeen)(nil),              // 13: samecup.v1.StopSeen
-	(*CardSeen)(nil),              // 14: samecup.v1.CardSeen
-	(*Presence)(nil),              // 15: samecup.v1.Presence
-	(*PresenceReply)(nil),         // 16: samecup.v1.PresenceReply
-	(*Refusal)(nil),               // 17: samecup.v1.Refusal
-	(*timestamppb.Timestamp)(nil), // 18: google.protobuf.Timestamp
-	(*Book)(nil),                  // 19: samecup.v1.Book
+	(*Placement)(nil),             // 9: samecup.v1.Placement
+	(*Stop)(nil),                  // 10: samecup.v1.Stop
+	(*StopList)(nil),              // 11: samecup.v1.StopList
+	(*Standing)(nil),              // 12: samecup.v1.Standing
+	(*StationAct)(nil),            // 13: samecup.v1.StationAct
+	(*StopSeen)(nil),              // 14: samecup.v1.StopSeen
+	(*CardSeen)(nil),              // 15: samecup.v1.CardSeen
+	(*Presence)(nil),              // 16: samecup.v1.Presence
+	(*PresenceReply)(nil),         // 17: samecup.v1.PresenceReply
+	(*Refusal)(nil),               // 18: samecup.v1.Refusal
+	(*timestamppb.Timestamp)(nil), // 19: google.protobuf.Timestamp
+	(*Book)(nil),                  // 20: samecup.v1.Book
 }
 var file_samecup_v1_release_proto_depIdxs = []int32{
 	3,  // 0: samecup.v1.Envelope.signatures:type_name -> samecup.v1.Signature
-	18, // 1: samecup.v1.Release.created_time:type_name -> google.protobuf.Timestamp
-	18, // 2: samecup.v1.Release.effective_time:type_name -> google.protobuf.Timestamp
-	19, // 3: samecup.v1.Release.book:type_name -> samecup.v1.Book
+	19, // 1: samecup.v1.Release.created_time:type_name -> google.protobuf.Timestamp
+	19, // 2: samecup.v1.Release.effective_time:type_name -> google.protobuf.Timestamp
+	20, // 3: samecup.v1.Release.book:type_name -> samecup.v1.Book
 	0,  // 4: samecup.v1.SigningKey.roles:type_name -> samecup.v1.KeyRole
-	18, // 5: samecup.v1.KeyList.issued_time:type_name -> google.protobuf.Timestamp
-	18, // 6: samecup.v1.KeyList.expire_time:type_name -> google.protobuf.Timestamp
+	19, // 5: samecup.v1.KeyList.issued_time:type_name -> google.protobuf.Timestamp
+	19, // 6: samecup.v1.KeyList.expire_time:type_name -> google.protobuf.Timestamp
 	5,  // 7: samecup.v1.KeyList.keys:type_name -> samecup.v1.SigningKey
-	18, // 8: samecup.v1.Assignment.issued_time:type_name -> google.protobuf.Timestamp
-	18, // 9: samecup.v1.Assignment.expire_time:type_name -> google.protobuf.Timestamp
+	19, // 8: samecup.v1.Assignment.issued_time:type_name -> google.protobuf.Timestamp
+	19, // 9: samecup.v1.Assignment.expire_time:type_name -> google.protobuf.Timestamp
 	8,  // 10: samecup.v1.Assignment.orders:type_name -> samecup.v1.Order
-	18, // 11: samecup.v1.Order.start_time:type_name -> google.protobuf.Timestamp
-	1,  // 12: samecup.v1.Stop.kind:type_name -> samecup.v1.StopKind
-	18, // 13: samecup.v1.Stop.create_time:type_name -> google.protobuf.Timestamp
-	18, // 14: samecup.v1.StopList.issued_time:type_name -> google.protobuf.Timestamp
-	9,  // 15: samecup.v1.StopList.stops:type_name -> samecup.v1.Stop
-	18, // 16: samecup.v1.Standing.centre_time:type_name -> google.protobuf.Timestamp
-	18, // 17: samecup.v1.StationAct.act_time:type_name -> google.protobuf.Timestamp
-	13, // 18: samecup.v1.StationAct.stop_seen:type_name -> samecup.v1.StopSeen
-	14, // 19: samecup.v1.StationAct.card_seen:type_name -> samecup.v1.CardSeen
-	18, // 20: samecup.v1.Presence.last_build_time:type_name -> google.protobuf.Timestamp
-	18, // 21: samecup.v1.Presence.sent_time:type_name -> google.protobuf.Timestamp
-	17, // 22: samecup.v1.Presence.refusals:type_name -> samecup.v1.Refusal
-	18, // 23: samecup.v1.PresenceReply.centre_time:type_name -> google.protobuf.Timestamp
-	18, // 24: samecup.v1.Refusal.refused_time:type_name -> google.protobuf.Timestamp
-	25, // [25:25] is the sub-list for method output_type
-	25, // [25:25] is the sub-list for method input_type
-	25, // [25:25] is the sub-list for extension type_name
-	25, // [25:25] is the sub-list for extension extendee
-	0,  // [0:25] is the sub-list for field type_name
+	19, // 11: samecup.v1.Order.start_time:type_name -> google.protobuf.Timestamp
+	19, // 12: samecup.v1.Placement.issued_time:type_name -> google.protobuf.Timestamp
+	1,  // 13: samecup.v1.Stop.kind:type_name -> samecup.v1.StopKind
+	19, // 14: samecup.v1.Stop.create_time:type_name -> google.protobuf.Timestamp
+	19, // 15: samecup.v1.StopList.issued_time:type_name -> google.protobuf.Timestamp
+	10, // 16: samecup.v1.StopList.stops:type_name -> samecup.v1.Stop
+	19, // 17: samecup.v1.Standing.centre_time:type_name -> google.protobuf.Timestamp
+	19, // 18: samecup.v1.StationAct.act_time:type_name -> google.protobuf.Timestamp
+	14, // 19: samecup.v1.StationAct.stop_seen:type_name -> samecup.v1.StopSeen
+	15, // 20: samecup.v1.StationAct.card_seen:type_name -> samecup.v1.CardSeen
+	19, // 21: samecup.v1.Presence.last_build_time:type_name -> google.protobuf.Timestamp
+	19, // 22: samecup.v1.Presence.sent_time:type_name -> google.protobuf.Timestamp
+	18, // 23: samecup.v1.Presence.refusals:type_name -> samecup.v1.Refusal
+	19, // 24: samecup.v1.PresenceReply.centre_time:type_name -> google.protobuf.Timestamp
+	19, // 25: samecup.v1.Refusal.refused_time:type_name -> google.protobuf.Timestamp
+	26, // [26:26] is the sub-list for method output_type
+	26, // [26:26] is the sub-list for method input_type
+	26, // [26:26] is the sub-list for extension type_name
+	26, // [26:26] is the sub-list for extension extendee
+	0,  // [0:26] is the sub-list for field type_name
 }
 
 func init() { file_samecup_v1_release_proto_init() }
@@ -1756,7 +1867,7 @@ func file_samecup_v1_release_proto_init() {
 		return
 	}
 	file_samecup_v1_book_proto_init()
-	file_samecup_v1_release_proto_msgTypes[10].OneofWrappers = []any{
+	file_samecup_v1_release_proto_msgTypes[11].OneofWrappers = []any{
 		(*StationAct_StopSeen)(nil),
 		(*StationAct_CardSeen)(nil),
 	}
@@ -1766,7 +1877,7 @@ func file_samecup_v1_release_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_samecup_v1_release_proto_rawDesc), len(file_samecup_v1_release_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   16,
+			NumMessages:   17,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -591,6 +591,85 @@ func (x *RateComparison) GetAdvice() WaveAdvice {
 	return WaveAdvice_WAVE_ADVICE_UNSPECIFIED
 }
 
+// WavePoint is one look of the test: what it had counted by then and where it
+// stood.
+type WavePoint struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	LookTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=look_time,json=lookTime,proto3" json:"look_time,omitempty"`
+	// How many waves were open.
+	OpenWaves     int32           `protobuf:"varint,2,opt,name=open_waves,json=openWaves,proto3" json:"open_waves,omitempty"`
+	Advice        WaveAdvice      `protobuf:"varint,3,opt,name=advice,proto3,enum=samecup.v1.WaveAdvice" json:"advice,omitempty"`
+	OwnPast       *RateComparison `protobuf:"bytes,4,opt,name=own_past,json=ownPast,proto3" json:"own_past,omitempty"`
+	OtherSites    *RateComparison `protobuf:"bytes,5,opt,name=other_sites,json=otherSites,proto3" json:"other_sites,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WavePoint) Reset() {
+	*x = WavePoint{}
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WavePoint) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WavePoint) ProtoMessage() {}
+
+func (x *WavePoint) ProtoReflect() protoreflect.Message {
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WavePoint.ProtoReflect.Descriptor instead.
+func (*WavePoint) Descriptor() ([]byte, []int) {
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *WavePoint) GetLookTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LookTime
+	}
+	return nil
+}
+
+func (x *WavePoint) GetOpenWaves() int32 {
+	if x != nil {
+		return x.OpenWaves
+	}
+	return 0
+}
+
+func (x *WavePoint) GetAdvice() WaveAdvice {
+	if x != nil {
+		return x.Advice
+	}
+	return WaveAdvice_WAVE_ADVICE_UNSPECIFIED
+}
+
+func (x *WavePoint) GetOwnPast() *RateComparison {
+	if x != nil {
+		return x.OwnPast
+	}
+	return nil
+}
+
+func (x *WavePoint) GetOtherSites() *RateComparison {
+	if x != nil {
+		return x.OtherSites
+	}
+	return nil
+}
+
 // Rollout is an edition on its way.
 type Rollout struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -619,15 +698,20 @@ type Rollout struct {
 	Adoption    *AdoptionCounts `protobuf:"bytes,17,opt,name=adoption,proto3" json:"adoption,omitempty"`
 	// "rollouts/11": the halted one whose place it took, and the one that took
 	// its own.
-	Replaces      string `protobuf:"bytes,18,opt,name=replaces,proto3" json:"replaces,omitempty"`
-	ReplacedBy    string `protobuf:"bytes,19,opt,name=replaced_by,json=replacedBy,proto3" json:"replaced_by,omitempty"`
+	Replaces   string `protobuf:"bytes,18,opt,name=replaces,proto3" json:"replaces,omitempty"`
+	ReplacedBy string `protobuf:"bytes,19,opt,name=replaced_by,json=replacedBy,proto3" json:"replaced_by,omitempty"`
+	// The test's course, the oldest look first: those that changed a count or an
+	// advice, at most 500. Of more, the first, the last, and those at which a wave
+	// opened or an advice changed stay, and the others are thinned evenly over the
+	// builds. Told by GetRollout only.
+	Course        []*WavePoint `protobuf:"bytes,20,rep,name=course,proto3" json:"course,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Rollout) Reset() {
 	*x = Rollout{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[5]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -639,7 +723,7 @@ func (x *Rollout) String() string {
 func (*Rollout) ProtoMessage() {}
 
 func (x *Rollout) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[5]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -652,7 +736,7 @@ func (x *Rollout) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Rollout.ProtoReflect.Descriptor instead.
 func (*Rollout) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{5}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Rollout) GetName() string {
@@ -788,6 +872,13 @@ func (x *Rollout) GetReplacedBy() string {
 	return ""
 }
 
+func (x *Rollout) GetCourse() []*WavePoint {
+	if x != nil {
+		return x.Course
+	}
+	return nil
+}
+
 // AdoptionCounts sums stations up.
 type AdoptionCounts struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -804,7 +895,7 @@ type AdoptionCounts struct {
 
 func (x *AdoptionCounts) Reset() {
 	*x = AdoptionCounts{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[6]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -816,7 +907,7 @@ func (x *AdoptionCounts) String() string {
 func (*AdoptionCounts) ProtoMessage() {}
 
 func (x *AdoptionCounts) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[6]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -829,7 +920,7 @@ func (x *AdoptionCounts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdoptionCounts.ProtoReflect.Descriptor instead.
 func (*AdoptionCounts) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{6}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *AdoptionCounts) GetExpected() int32 {
@@ -891,7 +982,7 @@ type Adoption struct {
 
 func (x *Adoption) Reset() {
 	*x = Adoption{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[7]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -903,7 +994,7 @@ func (x *Adoption) String() string {
 func (*Adoption) ProtoMessage() {}
 
 func (x *Adoption) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[7]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -916,7 +1007,7 @@ func (x *Adoption) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Adoption.ProtoReflect.Descriptor instead.
 func (*Adoption) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{7}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Adoption) GetSite() string {
@@ -988,7 +1079,7 @@ type CreateRolloutRequest struct {
 
 func (x *CreateRolloutRequest) Reset() {
 	*x = CreateRolloutRequest{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[8]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1000,7 +1091,7 @@ func (x *CreateRolloutRequest) String() string {
 func (*CreateRolloutRequest) ProtoMessage() {}
 
 func (x *CreateRolloutRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[8]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1013,7 +1104,7 @@ func (x *CreateRolloutRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateRolloutRequest.ProtoReflect.Descriptor instead.
 func (*CreateRolloutRequest) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{8}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *CreateRolloutRequest) GetRequestId() string {
@@ -1081,7 +1172,7 @@ type CreateRolloutResponse struct {
 
 func (x *CreateRolloutResponse) Reset() {
 	*x = CreateRolloutResponse{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[9]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1093,7 +1184,7 @@ func (x *CreateRolloutResponse) String() string {
 func (*CreateRolloutResponse) ProtoMessage() {}
 
 func (x *CreateRolloutResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[9]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1106,7 +1197,7 @@ func (x *CreateRolloutResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateRolloutResponse.ProtoReflect.Descriptor instead.
 func (*CreateRolloutResponse) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{9}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *CreateRolloutResponse) GetRollout() *Rollout {
@@ -1125,7 +1216,7 @@ type GetRolloutRequest struct {
 
 func (x *GetRolloutRequest) Reset() {
 	*x = GetRolloutRequest{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[10]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1137,7 +1228,7 @@ func (x *GetRolloutRequest) String() string {
 func (*GetRolloutRequest) ProtoMessage() {}
 
 func (x *GetRolloutRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[10]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1150,7 +1241,7 @@ func (x *GetRolloutRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRolloutRequest.ProtoReflect.Descriptor instead.
 func (*GetRolloutRequest) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{10}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *GetRolloutRequest) GetName() string {
@@ -1169,7 +1260,7 @@ type GetRolloutResponse struct {
 
 func (x *GetRolloutResponse) Reset() {
 	*x = GetRolloutResponse{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[11]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1181,7 +1272,7 @@ func (x *GetRolloutResponse) String() string {
 func (*GetRolloutResponse) ProtoMessage() {}
 
 func (x *GetRolloutResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[11]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1194,7 +1285,7 @@ func (x *GetRolloutResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetRolloutResponse.ProtoReflect.Descriptor instead.
 func (*GetRolloutResponse) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{11}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *GetRolloutResponse) GetRollout() *Rollout {
@@ -1215,7 +1306,7 @@ type ListRolloutsRequest struct {
 
 func (x *ListRolloutsRequest) Reset() {
 	*x = ListRolloutsRequest{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[12]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1227,7 +1318,7 @@ func (x *ListRolloutsRequest) String() string {
 func (*ListRolloutsRequest) ProtoMessage() {}
 
 func (x *ListRolloutsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[12]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1240,7 +1331,7 @@ func (x *ListRolloutsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRolloutsRequest.ProtoReflect.Descriptor instead.
 func (*ListRolloutsRequest) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{12}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ListRolloutsRequest) GetPageSize() int32 {
@@ -1267,7 +1358,7 @@ type ListRolloutsResponse struct {
 
 func (x *ListRolloutsResponse) Reset() {
 	*x = ListRolloutsResponse{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[13]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1279,7 +1370,7 @@ func (x *ListRolloutsResponse) String() string {
 func (*ListRolloutsResponse) ProtoMessage() {}
 
 func (x *ListRolloutsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[13]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1292,7 +1383,7 @@ func (x *ListRolloutsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRolloutsResponse.ProtoReflect.Descriptor instead.
 func (*ListRolloutsResponse) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{13}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ListRolloutsResponse) GetRollouts() []*Rollout {
@@ -1323,7 +1414,7 @@ type AdvanceRolloutRequest struct {
 
 func (x *AdvanceRolloutRequest) Reset() {
 	*x = AdvanceRolloutRequest{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[14]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1335,7 +1426,7 @@ func (x *AdvanceRolloutRequest) String() string {
 func (*AdvanceRolloutRequest) ProtoMessage() {}
 
 func (x *AdvanceRolloutRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[14]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1348,7 +1439,7 @@ func (x *AdvanceRolloutRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdvanceRolloutRequest.ProtoReflect.Descriptor instead.
 func (*AdvanceRolloutRequest) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{14}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *AdvanceRolloutRequest) GetRequestId() string {
@@ -1395,7 +1486,7 @@ type AdvanceRolloutResponse struct {
 
 func (x *AdvanceRolloutResponse) Reset() {
 	*x = AdvanceRolloutResponse{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[15]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1407,7 +1498,7 @@ func (x *AdvanceRolloutResponse) String() string {
 func (*AdvanceRolloutResponse) ProtoMessage() {}
 
 func (x *AdvanceRolloutResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[15]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1420,7 +1511,7 @@ func (x *AdvanceRolloutResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdvanceRolloutResponse.ProtoReflect.Descriptor instead.
 func (*AdvanceRolloutResponse) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{15}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *AdvanceRolloutResponse) GetRollout() *Rollout {
@@ -1441,7 +1532,7 @@ type HaltRolloutRequest struct {
 
 func (x *HaltRolloutRequest) Reset() {
 	*x = HaltRolloutRequest{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[16]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1453,7 +1544,7 @@ func (x *HaltRolloutRequest) String() string {
 func (*HaltRolloutRequest) ProtoMessage() {}
 
 func (x *HaltRolloutRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[16]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1466,7 +1557,7 @@ func (x *HaltRolloutRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HaltRolloutRequest.ProtoReflect.Descriptor instead.
 func (*HaltRolloutRequest) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{16}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *HaltRolloutRequest) GetRequestId() string {
@@ -1499,7 +1590,7 @@ type HaltRolloutResponse struct {
 
 func (x *HaltRolloutResponse) Reset() {
 	*x = HaltRolloutResponse{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[17]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1511,7 +1602,7 @@ func (x *HaltRolloutResponse) String() string {
 func (*HaltRolloutResponse) ProtoMessage() {}
 
 func (x *HaltRolloutResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[17]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1524,7 +1615,7 @@ func (x *HaltRolloutResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HaltRolloutResponse.ProtoReflect.Descriptor instead.
 func (*HaltRolloutResponse) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{17}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *HaltRolloutResponse) GetRollout() *Rollout {
@@ -1546,7 +1637,7 @@ type ResumeRolloutRequest struct {
 
 func (x *ResumeRolloutRequest) Reset() {
 	*x = ResumeRolloutRequest{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[18]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1558,7 +1649,7 @@ func (x *ResumeRolloutRequest) String() string {
 func (*ResumeRolloutRequest) ProtoMessage() {}
 
 func (x *ResumeRolloutRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[18]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1571,7 +1662,7 @@ func (x *ResumeRolloutRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResumeRolloutRequest.ProtoReflect.Descriptor instead.
 func (*ResumeRolloutRequest) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{18}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ResumeRolloutRequest) GetRequestId() string {
@@ -1611,7 +1702,7 @@ type ResumeRolloutResponse struct {
 
 func (x *ResumeRolloutResponse) Reset() {
 	*x = ResumeRolloutResponse{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[19]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1623,7 +1714,7 @@ func (x *ResumeRolloutResponse) String() string {
 func (*ResumeRolloutResponse) ProtoMessage() {}
 
 func (x *ResumeRolloutResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[19]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1636,7 +1727,7 @@ func (x *ResumeRolloutResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ResumeRolloutResponse.ProtoReflect.Descriptor instead.
 func (*ResumeRolloutResponse) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{19}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ResumeRolloutResponse) GetRollout() *Rollout {
@@ -1660,7 +1751,7 @@ type RollBackRequest struct {
 
 func (x *RollBackRequest) Reset() {
 	*x = RollBackRequest{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[20]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1672,7 +1763,7 @@ func (x *RollBackRequest) String() string {
 func (*RollBackRequest) ProtoMessage() {}
 
 func (x *RollBackRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[20]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1685,7 +1776,7 @@ func (x *RollBackRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RollBackRequest.ProtoReflect.Descriptor instead.
 func (*RollBackRequest) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{20}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *RollBackRequest) GetRequestId() string {
@@ -1725,7 +1816,7 @@ type RollBackResponse struct {
 
 func (x *RollBackResponse) Reset() {
 	*x = RollBackResponse{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[21]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1737,7 +1828,7 @@ func (x *RollBackResponse) String() string {
 func (*RollBackResponse) ProtoMessage() {}
 
 func (x *RollBackResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[21]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1750,7 +1841,7 @@ func (x *RollBackResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RollBackResponse.ProtoReflect.Descriptor instead.
 func (*RollBackResponse) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{21}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *RollBackResponse) GetRollout() *Rollout {
@@ -1774,7 +1865,7 @@ type ListAdoptionRequest struct {
 
 func (x *ListAdoptionRequest) Reset() {
 	*x = ListAdoptionRequest{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[22]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1786,7 +1877,7 @@ func (x *ListAdoptionRequest) String() string {
 func (*ListAdoptionRequest) ProtoMessage() {}
 
 func (x *ListAdoptionRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[22]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1799,7 +1890,7 @@ func (x *ListAdoptionRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAdoptionRequest.ProtoReflect.Descriptor instead.
 func (*ListAdoptionRequest) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{22}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ListAdoptionRequest) GetName() string {
@@ -1840,7 +1931,7 @@ type ListAdoptionResponse struct {
 
 func (x *ListAdoptionResponse) Reset() {
 	*x = ListAdoptionResponse{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[23]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1852,7 +1943,7 @@ func (x *ListAdoptionResponse) String() string {
 func (*ListAdoptionResponse) ProtoMessage() {}
 
 func (x *ListAdoptionResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[23]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1865,7 +1956,7 @@ func (x *ListAdoptionResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListAdoptionResponse.ProtoReflect.Descriptor instead.
 func (*ListAdoptionResponse) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{23}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ListAdoptionResponse) GetAdoptions() []*Adoption {
@@ -1891,7 +1982,7 @@ type WatchRolloutRequest struct {
 
 func (x *WatchRolloutRequest) Reset() {
 	*x = WatchRolloutRequest{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[24]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1903,7 +1994,7 @@ func (x *WatchRolloutRequest) String() string {
 func (*WatchRolloutRequest) ProtoMessage() {}
 
 func (x *WatchRolloutRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[24]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1916,7 +2007,7 @@ func (x *WatchRolloutRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchRolloutRequest.ProtoReflect.Descriptor instead.
 func (*WatchRolloutRequest) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{24}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *WatchRolloutRequest) GetName() string {
@@ -1935,7 +2026,7 @@ type WatchRolloutResponse struct {
 
 func (x *WatchRolloutResponse) Reset() {
 	*x = WatchRolloutResponse{}
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[25]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1947,7 +2038,7 @@ func (x *WatchRolloutResponse) String() string {
 func (*WatchRolloutResponse) ProtoMessage() {}
 
 func (x *WatchRolloutResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_samecup_v1_rollout_service_proto_msgTypes[25]
+	mi := &file_samecup_v1_rollout_service_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1960,7 +2051,7 @@ func (x *WatchRolloutResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchRolloutResponse.ProtoReflect.Descriptor instead.
 func (*WatchRolloutResponse) Descriptor() ([]byte, []int) {
-	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{25}
+	return file_samecup_v1_rollout_service_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *WatchRolloutResponse) GetRollout() *Rollout {
@@ -2013,7 +2104,15 @@ const file_samecup_v1_rollout_service_proto_rawDesc = "" +
 	"lowerBound\x12\x1f\n" +
 	"\vupper_bound\x18\a \x01(\x01R\n" +
 	"upperBound\x12.\n" +
-	"\x06advice\x18\b \x01(\x0e2\x16.samecup.v1.WaveAdviceR\x06advice\"\xbd\x05\n" +
+	"\x06advice\x18\b \x01(\x0e2\x16.samecup.v1.WaveAdviceR\x06advice\"\x87\x02\n" +
+	"\tWavePoint\x127\n" +
+	"\tlook_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\blookTime\x12\x1d\n" +
+	"\n" +
+	"open_waves\x18\x02 \x01(\x05R\topenWaves\x12.\n" +
+	"\x06advice\x18\x03 \x01(\x0e2\x16.samecup.v1.WaveAdviceR\x06advice\x125\n" +
+	"\bown_past\x18\x04 \x01(\v2\x1a.samecup.v1.RateComparisonR\aownPast\x12;\n" +
+	"\vother_sites\x18\x05 \x01(\v2\x1a.samecup.v1.RateComparisonR\n" +
+	"otherSites\"\xec\x05\n" +
 	"\aRollout\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12.\n" +
 	"\x05state\x18\x02 \x01(\x0e2\x18.samecup.v1.RolloutStateR\x05state\x12\x12\n" +
@@ -2037,7 +2136,8 @@ const file_samecup_v1_rollout_service_proto_rawDesc = "" +
 	"\badoption\x18\x11 \x01(\v2\x1a.samecup.v1.AdoptionCountsR\badoption\x12\x1a\n" +
 	"\breplaces\x18\x12 \x01(\tR\breplaces\x12\x1f\n" +
 	"\vreplaced_by\x18\x13 \x01(\tR\n" +
-	"replacedBy\"\xa4\x01\n" +
+	"replacedBy\x12-\n" +
+	"\x06course\x18\x14 \x03(\v2\x15.samecup.v1.WavePointR\x06course\"\xa4\x01\n" +
 	"\x0eAdoptionCounts\x12\x1a\n" +
 	"\bexpected\x18\x01 \x01(\x05R\bexpected\x12\x15\n" +
 	"\x06has_it\x18\x02 \x01(\x05R\x05hasIt\x12\x17\n" +
@@ -2170,7 +2270,7 @@ func file_samecup_v1_rollout_service_proto_rawDescGZIP() []byte {
 }
 
 var file_samecup_v1_rollout_service_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_samecup_v1_rollout_service_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
+var file_samecup_v1_rollout_service_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
 var file_samecup_v1_rollout_service_proto_goTypes = []any{
 	(RolloutState)(0),              // 0: samecup.v1.RolloutState
 	(WaveAdvice)(0),                // 1: samecup.v1.WaveAdvice
@@ -2180,86 +2280,92 @@ var file_samecup_v1_rollout_service_proto_goTypes = []any{
 	(*WaveTest)(nil),               // 5: samecup.v1.WaveTest
 	(*WaveReport)(nil),             // 6: samecup.v1.WaveReport
 	(*RateComparison)(nil),         // 7: samecup.v1.RateComparison
-	(*Rollout)(nil),                // 8: samecup.v1.Rollout
-	(*AdoptionCounts)(nil),         // 9: samecup.v1.AdoptionCounts
-	(*Adoption)(nil),               // 10: samecup.v1.Adoption
-	(*CreateRolloutRequest)(nil),   // 11: samecup.v1.CreateRolloutRequest
-	(*CreateRolloutResponse)(nil),  // 12: samecup.v1.CreateRolloutResponse
-	(*GetRolloutRequest)(nil),      // 13: samecup.v1.GetRolloutRequest
-	(*GetRolloutResponse)(nil),     // 14: samecup.v1.GetRolloutResponse
-	(*ListRolloutsRequest)(nil),    // 15: samecup.v1.ListRolloutsRequest
-	(*ListRolloutsResponse)(nil),   // 16: samecup.v1.ListRolloutsResponse
-	(*AdvanceRolloutRequest)(nil),  // 17: samecup.v1.AdvanceRolloutRequest
-	(*AdvanceRolloutResponse)(nil), // 18: samecup.v1.AdvanceRolloutResponse
-	(*HaltRolloutRequest)(nil),     // 19: samecup.v1.HaltRolloutRequest
-	(*HaltRolloutResponse)(nil),    // 20: samecup.v1.HaltRolloutResponse
-	(*ResumeRolloutRequest)(nil),   // 21: samecup.v1.ResumeRolloutRequest
-	(*ResumeRolloutResponse)(nil),  // 22: samecup.v1.ResumeRolloutResponse
-	(*RollBackRequest)(nil),        // 23: samecup.v1.RollBackRequest
-	(*RollBackResponse)(nil),       // 24: samecup.v1.RollBackResponse
-	(*ListAdoptionRequest)(nil),    // 25: samecup.v1.ListAdoptionRequest
-	(*ListAdoptionResponse)(nil),   // 26: samecup.v1.ListAdoptionResponse
-	(*WatchRolloutRequest)(nil),    // 27: samecup.v1.WatchRolloutRequest
-	(*WatchRolloutResponse)(nil),   // 28: samecup.v1.WatchRolloutResponse
-	(*timestamppb.Timestamp)(nil),  // 29: google.protobuf.Timestamp
-	(*ReleaseInfo)(nil),            // 30: samecup.v1.ReleaseInfo
+	(*WavePoint)(nil),              // 8: samecup.v1.WavePoint
+	(*Rollout)(nil),                // 9: samecup.v1.Rollout
+	(*AdoptionCounts)(nil),         // 10: samecup.v1.AdoptionCounts
+	(*Adoption)(nil),               // 11: samecup.v1.Adoption
+	(*CreateRolloutRequest)(nil),   // 12: samecup.v1.CreateRolloutRequest
+	(*CreateRolloutResponse)(nil),  // 13: samecup.v1.CreateRolloutResponse
+	(*GetRolloutRequest)(nil),      // 14: samecup.v1.GetRolloutRequest
+	(*GetRolloutResponse)(nil),     // 15: samecup.v1.GetRolloutResponse
+	(*ListRolloutsRequest)(nil),    // 16: samecup.v1.ListRolloutsRequest
+	(*ListRolloutsResponse)(nil),   // 17: samecup.v1.ListRolloutsResponse
+	(*AdvanceRolloutRequest)(nil),  // 18: samecup.v1.AdvanceRolloutRequest
+	(*AdvanceRolloutResponse)(nil), // 19: samecup.v1.AdvanceRolloutResponse
+	(*HaltRolloutRequest)(nil),     // 20: samecup.v1.HaltRolloutRequest
+	(*HaltRolloutResponse)(nil),    // 21: samecup.v1.HaltRolloutResponse
+	(*ResumeRolloutRequest)(nil),   // 22: samecup.v1.ResumeRolloutRequest
+	(*ResumeRolloutResponse)(nil),  // 23: samecup.v1.ResumeRolloutResponse
+	(*RollBackRequest)(nil),        // 24: samecup.v1.RollBackRequest
+	(*RollBackResponse)(nil),       // 25: samecup.v1.RollBackResponse
+	(*ListAdoptionRequest)(nil),    // 26: samecup.v1.ListAdoptionRequest
+	(*ListAdoptionResponse)(nil),   // 27: samecup.v1.ListAdoptionResponse
+	(*WatchRolloutRequest)(nil),    // 28: samecup.v1.WatchRolloutRequest
+	(*WatchRolloutResponse)(nil),   // 29: samecup.v1.WatchRolloutResponse
+	(*timestamppb.Timestamp)(nil),  // 30: google.protobuf.Timestamp
+	(*ReleaseInfo)(nil),            // 31: samecup.v1.ReleaseInfo
 }
 var file_samecup_v1_rollout_service_proto_depIdxs = []int32{
-	29, // 0: samecup.v1.Wave.open_time:type_name -> google.protobuf.Timestamp
+	30, // 0: samecup.v1.Wave.open_time:type_name -> google.protobuf.Timestamp
 	1,  // 1: samecup.v1.WaveReport.advice:type_name -> samecup.v1.WaveAdvice
 	7,  // 2: samecup.v1.WaveReport.own_past:type_name -> samecup.v1.RateComparison
 	7,  // 3: samecup.v1.WaveReport.other_sites:type_name -> samecup.v1.RateComparison
-	29, // 4: samecup.v1.WaveReport.update_time:type_name -> google.protobuf.Timestamp
+	30, // 4: samecup.v1.WaveReport.update_time:type_name -> google.protobuf.Timestamp
 	1,  // 5: samecup.v1.RateComparison.advice:type_name -> samecup.v1.WaveAdvice
-	0,  // 6: samecup.v1.Rollout.state:type_name -> samecup.v1.RolloutState
-	3,  // 7: samecup.v1.Rollout.waves:type_name -> samecup.v1.Wave
-	4,  // 8: samecup.v1.Rollout.when:type_name -> samecup.v1.When
-	5,  // 9: samecup.v1.Rollout.test:type_name -> samecup.v1.WaveTest
-	6,  // 10: samecup.v1.Rollout.report:type_name -> samecup.v1.WaveReport
-	29, // 11: samecup.v1.Rollout.create_time:type_name -> google.protobuf.Timestamp
-	30, // 12: samecup.v1.Rollout.releases:type_name -> samecup.v1.ReleaseInfo
-	9,  // 13: samecup.v1.Rollout.adoption:type_name -> samecup.v1.AdoptionCounts
-	2,  // 14: samecup.v1.Adoption.state:type_name -> samecup.v1.AdoptionState
-	29, // 15: samecup.v1.Adoption.start_time:type_name -> google.protobuf.Timestamp
-	29, // 16: samecup.v1.Adoption.presence_time:type_name -> google.protobuf.Timestamp
-	3,  // 17: samecup.v1.CreateRolloutRequest.waves:type_name -> samecup.v1.Wave
-	4,  // 18: samecup.v1.CreateRolloutRequest.when:type_name -> samecup.v1.When
-	5,  // 19: samecup.v1.CreateRolloutRequest.test:type_name -> samecup.v1.WaveTest
-	8,  // 20: samecup.v1.CreateRolloutResponse.rollout:type_name -> samecup.v1.Rollout
-	8,  // 21: samecup.v1.GetRolloutResponse.rollout:type_name -> samecup.v1.Rollout
-	8,  // 22: samecup.v1.ListRolloutsResponse.rollouts:type_name -> samecup.v1.Rollout
-	4,  // 23: samecup.v1.AdvanceRolloutRequest.when:type_name -> samecup.v1.When
-	8,  // 24: samecup.v1.AdvanceRolloutResponse.rollout:type_name -> samecup.v1.Rollout
-	8,  // 25: samecup.v1.HaltRolloutResponse.rollout:type_name -> samecup.v1.Rollout
-	8,  // 26: samecup.v1.ResumeRolloutResponse.rollout:type_name -> samecup.v1.Rollout
-	4,  // 27: samecup.v1.RollBackRequest.when:type_name -> samecup.v1.When
-	8,  // 28: samecup.v1.RollBackResponse.rollout:type_name -> samecup.v1.Rollout
-	2,  // 29: samecup.v1.ListAdoptionRequest.states:type_name -> samecup.v1.AdoptionState
-	10, // 30: samecup.v1.ListAdoptionResponse.adoptions:type_name -> samecup.v1.Adoption
-	8,  // 31: samecup.v1.WatchRolloutResponse.rollout:type_name -> samecup.v1.Rollout
-	11, // 32: samecup.v1.RolloutService.CreateRollout:input_type -> samecup.v1.CreateRolloutRequest
-	13, // 33: samecup.v1.RolloutService.GetRollout:input_type -> samecup.v1.GetRolloutRequest
-	15, // 34: samecup.v1.RolloutService.ListRollouts:input_type -> samecup.v1.ListRolloutsRequest
-	17, // 35: samecup.v1.RolloutService.AdvanceRollout:input_type -> samecup.v1.AdvanceRolloutRequest
-	19, // 36: samecup.v1.RolloutService.HaltRollout:input_type -> samecup.v1.HaltRolloutRequest
-	21, // 37: samecup.v1.RolloutService.ResumeRollout:input_type -> samecup.v1.ResumeRolloutRequest
-	23, // 38: samecup.v1.RolloutService.RollBack:input_type -> samecup.v1.RollBackRequest
-	25, // 39: samecup.v1.RolloutService.ListAdoption:input_type -> samecup.v1.ListAdoptionRequest
-	27, // 40: samecup.v1.RolloutService.WatchRollout:input_type -> samecup.v1.WatchRolloutRequest
-	12, // 41: samecup.v1.RolloutService.CreateRollout:output_type -> samecup.v1.CreateRolloutResponse
-	14, // 42: samecup.v1.RolloutService.GetRollout:output_type -> samecup.v1.GetRolloutResponse
-	16, // 43: samecup.v1.RolloutService.ListRollouts:output_type -> samecup.v1.ListRolloutsResponse
-	18, // 44: samecup.v1.RolloutService.AdvanceRollout:output_type -> samecup.v1.AdvanceRolloutResponse
-	20, // 45: samecup.v1.RolloutService.HaltRollout:output_type -> samecup.v1.HaltRolloutResponse
-	22, // 46: samecup.v1.RolloutService.ResumeRollout:output_type -> samecup.v1.ResumeRolloutResponse
-	24, // 47: samecup.v1.RolloutService.RollBack:output_type -> samecup.v1.RollBackResponse
-	26, // 48: samecup.v1.RolloutService.ListAdoption:output_type -> samecup.v1.ListAdoptionResponse
-	28, // 49: samecup.v1.RolloutService.WatchRollout:output_type -> samecup.v1.WatchRolloutResponse
-	41, // [41:50] is the sub-list for method output_type
-	32, // [32:41] is the sub-list for method input_type
-	32, // [32:32] is the sub-list for extension type_name
-	32, // [32:32] is the sub-list for extension extendee
-	0,  // [0:32] is the sub-list for field type_name
+	30, // 6: samecup.v1.WavePoint.look_time:type_name -> google.protobuf.Timestamp
+	1,  // 7: samecup.v1.WavePoint.advice:type_name -> samecup.v1.WaveAdvice
+	7,  // 8: samecup.v1.WavePoint.own_past:type_name -> samecup.v1.RateComparison
+	7,  // 9: samecup.v1.WavePoint.other_sites:type_name -> samecup.v1.RateComparison
+	0,  // 10: samecup.v1.Rollout.state:type_name -> samecup.v1.RolloutState
+	3,  // 11: samecup.v1.Rollout.waves:type_name -> samecup.v1.Wave
+	4,  // 12: samecup.v1.Rollout.when:type_name -> samecup.v1.When
+	5,  // 13: samecup.v1.Rollout.test:type_name -> samecup.v1.WaveTest
+	6,  // 14: samecup.v1.Rollout.report:type_name -> samecup.v1.WaveReport
+	30, // 15: samecup.v1.Rollout.create_time:type_name -> google.protobuf.Timestamp
+	31, // 16: samecup.v1.Rollout.releases:type_name -> samecup.v1.ReleaseInfo
+	10, // 17: samecup.v1.Rollout.adoption:type_name -> samecup.v1.AdoptionCounts
+	8,  // 18: samecup.v1.Rollout.course:type_name -> samecup.v1.WavePoint
+	2,  // 19: samecup.v1.Adoption.state:type_name -> samecup.v1.AdoptionState
+	30, // 20: samecup.v1.Adoption.start_time:type_name -> google.protobuf.Timestamp
+	30, // 21: samecup.v1.Adoption.presence_time:type_name -> google.protobuf.Timestamp
+	3,  // 22: samecup.v1.CreateRolloutRequest.waves:type_name -> samecup.v1.Wave
+	4,  // 23: samecup.v1.CreateRolloutRequest.when:type_name -> samecup.v1.When
+	5,  // 24: samecup.v1.CreateRolloutRequest.test:type_name -> samecup.v1.WaveTest
+	9,  // 25: samecup.v1.CreateRolloutResponse.rollout:type_name -> samecup.v1.Rollout
+	9,  // 26: samecup.v1.GetRolloutResponse.rollout:type_name -> samecup.v1.Rollout
+	9,  // 27: samecup.v1.ListRolloutsResponse.rollouts:type_name -> samecup.v1.Rollout
+	4,  // 28: samecup.v1.AdvanceRolloutRequest.when:type_name -> samecup.v1.When
+	9,  // 29: samecup.v1.AdvanceRolloutResponse.rollout:type_name -> samecup.v1.Rollout
+	9,  // 30: samecup.v1.HaltRolloutResponse.rollout:type_name -> samecup.v1.Rollout
+	9,  // 31: samecup.v1.ResumeRolloutResponse.rollout:type_name -> samecup.v1.Rollout
+	4,  // 32: samecup.v1.RollBackRequest.when:type_name -> samecup.v1.When
+	9,  // 33: samecup.v1.RollBackResponse.rollout:type_name -> samecup.v1.Rollout
+	2,  // 34: samecup.v1.ListAdoptionRequest.states:type_name -> samecup.v1.AdoptionState
+	11, // 35: samecup.v1.ListAdoptionResponse.adoptions:type_name -> samecup.v1.Adoption
+	9,  // 36: samecup.v1.WatchRolloutResponse.rollout:type_name -> samecup.v1.Rollout
+	12, // 37: samecup.v1.RolloutService.CreateRollout:input_type -> samecup.v1.CreateRolloutRequest
+	14, // 38: samecup.v1.RolloutService.GetRollout:input_type -> samecup.v1.GetRolloutRequest
+	16, // 39: samecup.v1.RolloutService.ListRollouts:input_type -> samecup.v1.ListRolloutsRequest
+	18, // 40: samecup.v1.RolloutService.AdvanceRollout:input_type -> samecup.v1.AdvanceRolloutRequest
+	20, // 41: samecup.v1.RolloutService.HaltRollout:input_type -> samecup.v1.HaltRolloutRequest
+	22, // 42: samecup.v1.RolloutService.ResumeRollout:input_type -> samecup.v1.ResumeRolloutRequest
+	24, // 43: samecup.v1.RolloutService.RollBack:input_type -> samecup.v1.RollBackRequest
+	26, // 44: samecup.v1.RolloutService.ListAdoption:input_type -> samecup.v1.ListAdoptionRequest
+	28, // 45: samecup.v1.RolloutService.WatchRollout:input_type -> samecup.v1.WatchRolloutRequest
+	13, // 46: samecup.v1.RolloutService.CreateRollout:output_type -> samecup.v1.CreateRolloutResponse
+	15, // 47: samecup.v1.RolloutService.GetRollout:output_type -> samecup.v1.GetRolloutResponse
+	17, // 48: samecup.v1.RolloutService.ListRollouts:output_type -> samecup.v1.ListRolloutsResponse
+	19, // 49: samecup.v1.RolloutService.AdvanceRollout:output_type -> samecup.v1.AdvanceRolloutResponse
+	21, // 50: samecup.v1.RolloutService.HaltRollout:output_type -> samecup.v1.HaltRolloutResponse
+	23, // 51: samecup.v1.RolloutService.ResumeRollout:output_type -> samecup.v1.ResumeRolloutResponse
+	25, // 52: samecup.v1.RolloutService.RollBack:output_type -> samecup.v1.RollBackResponse
+	27, // 53: samecup.v1.RolloutService.ListAdoption:output_type -> samecup.v1.ListAdoptionResponse
+	29, // 54: samecup.v1.RolloutService.WatchRollout:output_type -> samecup.v1.WatchRolloutResponse
+	46, // [46:55] is the sub-list for method output_type
+	37, // [37:46] is the sub-list for method input_type
+	37, // [37:37] is the sub-list for extension type_name
+	37, // [37:37] is the sub-list for extension extendee
+	0,  // [0:37] is the sub-list for field type_name
 }
 
 func init() { file_samecup_v1_rollout_service_proto_init() }
@@ -2275,7 +2381,7 @@ func file_samecup_v1_rollout_service_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_samecup_v1_rollout_service_proto_rawDesc), len(file_samecup_v1_rollout_service_proto_rawDesc)),
 			NumEnums:      3,
-			NumMessages:   26,
+			NumMessages:   27,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -135,6 +135,37 @@ type Refusal struct {
 // RefusalsKept is how many refusals are kept for each station, newest first.
 const RefusalsKept = 64
 
+// WavePoint is one look of a rollout's sequential test.
+type WavePoint struct {
+	// At is kept to the microsecond; no two of a rollout are the same.
+	At        time.Time
+	OpenWaves int
+	// Advice and those of the comparisons are opaque to the store.
+	Advice string
+	// Builds and Deviations of the open waves by then.
+	Builds, Deviations uint64
+	// LowerBound and UpperBound are log likelihood ratios, as are those of the
+	// comparisons.
+	LowerBound, UpperBound float64
+	OwnPast, OtherSites    WaveComparison
+}
+
+// WaveComparison is what the open waves were compared with, and what came of it.
+type WaveComparison struct {
+	Builds, Deviations uint64
+	LogLikelihoodRatio float64
+	Advice             string
+}
+
+// Courses is the part of the store that holds what the waves' tests saw.
+type Courses interface {
+	// Course of a rollout's test, the oldest look first; empty for none.
+	Course(ctx context.Context, edition uint64) ([]WavePoint, error)
+	// SaveWavePoint adds a look, or replaces one of the same moment, and takes
+	// out those of the moments dropped: both or neither.
+	SaveWavePoint(ctx context.Context, edition uint64, p WavePoint, dropped []time.Time) error
+}
+
 // Releases is the part of the store that holds what was published.
 type Releases interface {
 	// Release and Envelope by number; ErrNotFound.
@@ -188,6 +219,7 @@ type Fleet interface {
 type Store interface {
 	Releases
 	Acts
+	Courses
 	Fleet
 	Close() error
 }

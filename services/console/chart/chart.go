@@ -43,6 +43,8 @@ type Panel struct {
 	Points      []Point
 	Bars        []Bar
 	Marks       []Mark
+	// Lanes make the panel rows of what happened: it has no Y and no points then.
+	Lanes []Lane
 }
 
 // Axis is a linear scale from Min to Max, which Ticks lie within.

@@ -115,7 +115,10 @@ func pictures(t testing.TB) map[string]*Chart {
 		"intervals":           Intervals("c5", "Builds off spec by site", "builds off spec, %", rows, ptr(100*f.Target), "all together"),
 		"histogram":           Histogram("c6", "Shot time against the tolerance of the book", "s", x, 0.5, &stat.Tolerance{Lower: ptr(26), Upper: ptr(32)}),
 		"day":                 Day("c7", "Tannery Row bar-1, Wednesday 18 November", from, from.Add(11*time.Hour), day, events),
-		"multiples":           Multiples("c8", "Builds off spec by day", "off spec, %", DayAxis(time.Date(2026, 11, 16, 0, 0, 0, 0, time.UTC), 7, 4), small, 3),
+		"lanes": laneChart(10, func(i int) float64 { return float64(i*i) * 430 }, func(i int) string {
+			return []string{"2.4", "espresso: scale without battery"}[i%2]
+		}),
+		"multiples": Multiples("c8", "Builds off spec by day", "off spec, %", DayAxis(time.Date(2026, 11, 16, 0, 0, 0, 0, time.UTC), 7, 4), small, 3),
 	}
 }
 

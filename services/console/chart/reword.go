@@ -26,6 +26,10 @@ func (c *Chart) Reword(f func(string) string) *Chart {
 		p.Points = reworded(p.Points, func(q *Point) { q.Text, q.Label, q.At = f(q.Text), f(q.Label), f(q.At) })
 		p.Bars = reworded(p.Bars, func(b *Bar) { b.Text = f(b.Text) })
 		p.Marks = reworded(p.Marks, func(m *Mark) { m.Label = f(m.Label) })
+		p.Lanes = reworded(p.Lanes, func(l *Lane) {
+			l.Name = f(l.Name)
+			l.Marks = reworded(l.Marks, func(m *LaneMark) { m.Label, m.Text = f(m.Label), f(m.Text) })
+		})
 	}
 	return &out
 }

@@ -90,6 +90,9 @@ func (c *Chart) leftMargin() float64 {
 		for _, t := range c.Panels[i].Y.Ticks {
 			left = math.Max(left, 20+7.1*float64(utf8.RuneCountInString(t.Label)))
 		}
+		for _, l := range c.Panels[i].Lanes {
+			left = math.Max(left, 20+7.1*float64(utf8.RuneCountInString(l.Name)))
+		}
 	}
 	return left
 }
@@ -105,13 +108,24 @@ func (c *Chart) draw() *drawing {
 		head = 30
 		c.drawKey(d, key)
 	}
+	below := 0.0 // by how much lanes differ from other panels
 	for i := range c.Panels {
-		x, y := float64(i%cols)*w, head+float64(i/cols)*h
-		f := frame{p: &c.Panels[i], left: x + c.leftMargin(), right: x + w - right, top: y + 30, bottom: y + h - 46}
+		tall := c.Panels[i].tall(h, cols)
+		x, y := float64(i%cols)*w, head+below+float64(i/cols)*h
+		f := frame{p: &c.Panels[i], left: x + c.leftMargin(), right: x + w - right, top: y + 30, bottom: y + tall - 46}
 		f.draw(d, cols == 1)
+		below += tall - h
 	}
-	d.h = head + float64(rows)*h
+	d.h = head + below + float64(rows)*h
 	return d
+}
+
+// tall is a panel's height: lanes take what they need, in a single column.
+func (p *Panel) tall(h float64, cols int) float64 {
+	if len(p.Lanes) == 0 || cols > 1 {
+		return h
+	}
+	return 30 + laneHeight*float64(len(p.Lanes)) + 46
 }
 
 func (c *Chart) drawKey(d *drawing, key []keyEntry) {
@@ -163,6 +177,7 @@ func (f *frame) draw(d *drawing, wide bool) {
 		f.tolerance(d, t, note)
 	}
 	f.axes(d)
+	f.lanes(d)
 	for _, m := range p.Marks {
 		x := f.x(m.X)
 		d.line("mark", XY{x, f.top}, XY{x, f.bottom})
@@ -195,6 +210,7 @@ func (f *frame) draw(d *drawing, wide bool) {
 	for _, q := range p.Points {
 		f.point(d, q)
 	}
+	f.pointWords(d)
 	last := math.Inf(-1)
 	for len(margin) > 0 {
 		best := 0
@@ -326,13 +342,6 @@ func (f *frame) point(d *drawing, q Point) {
 	}
 	s.text, s.href = q.Text, q.Href
 	d.strokes = append(d.strokes, s)
-	if q.Label != "" {
-		anchor, dx := "start", 9.0
-		if x+8*float64(len(q.Label)) > f.right {
-			anchor, dx = "end", -9
-		}
-		d.say("note", anchor, x+dx, y-6, q.Label)
-	}
 }
 
 // Words is what a reader who cannot see the chart is told.

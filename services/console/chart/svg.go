@@ -27,6 +27,7 @@ var styles = []style{
 	{class: "lim", edge: "limit", width: 1.8, dash: []float64{8, 5}},
 	{class: "faint", edge: "limit", width: 1.2, dash: []float64{2, 4}},
 	{class: "centre", edge: "limit", width: 1},
+	{class: "event", edge: "ink", width: 2},
 	{class: "mark", edge: "ink-soft", width: 1, dash: []float64{1, 4}},
 	{class: "join", edge: "edge", width: 1},
 	{class: "whisker", edge: "ink-soft", width: 1.4},

@@ -43,6 +43,7 @@ const (
 	Sequential  = "sequential"
 	Agreement   = "agreement"
 	Draw        = "draw"
+	Hands       = "hands"
 )
 
 var notes = []Note{
@@ -54,7 +55,7 @@ var notes = []Note{
 		"Spiegelhalter 2005, Statistics in Medicine 24, 1185-1202"},
 	{Shrunk, "Probable rate",
 		"A place's own rate is drawn towards that of all together, the more so the fewer its builds, since few builds say more of chance than of the place. It is the better guess for what comes next, and no record of what was.",
-		"Efron and Morris 1977, Scientific American 236 (5), 119-127; Casella 1985, The American Statistician 39, 83-87"},
+		"Efron and Morris 1977, Scientific American 236 (5), 119-127; Tak, Kelly and Morris 2017, Journal of Statistical Software 78 (5)"},
 	{Rank, "Interval of a rank",
 		"A place's rank is given with the ranks that go with the builds counted. Where such intervals overlap, no order between the places is known.",
 		"Goldstein and Spiegelhalter 1996, Journal of the Royal Statistical Society A 159, 385-443"},
@@ -106,6 +107,9 @@ var notes = []Note{
 	{Draw, "Drinks drawn by lot",
 		"Drinks, readings and times are drawn at random from a number kept by whoever plans, so that nobody chooses what is seen. The share found then stands for all that was sold in those hours, with the width that so few drinks have.",
 		"Cochran 1977, Sampling Techniques, third edition, chapter 2"},
+	{Hands, "One person's drinks or everybody's",
+		"Each person's measured days since the case began are held against their own days before, with intervals that are right for all people together 99 times in 100. It tells where to look at method and training first; names are pseudonyms, they stand in no order, and it is no measure of anybody.",
+		"Welch 1947, Biometrika 34, 28-35; Bonferroni's bound, Dunn 1961, Journal of the American Statistical Association 56, 52-64 (from memory)"},
 }
 
 // Of is a method's note; ok is false where there is none.

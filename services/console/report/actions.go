@@ -59,13 +59,14 @@ func (b *builder) caseAction(res *pb.GetCaseResponse) Action {
 		s, station, _ := strings.Cut(k.Stations[0], "/")
 		where = b.place(s, station)
 	}
-	a.Where = fmt.Sprintf("%s, %s: %s; began about %s, opened %s", k.Id, riskWords(k.Risk), where, b.moment(k.BeganTime.AsTime(), site), b.moment(k.OpenedTime.AsTime(), site))
+	a.Where = fmt.Sprintf("%s; since about %s", where, b.moment(k.BeganTime.AsTime(), site))
 	if k.ReopenedCount > 0 {
 		a.Where += fmt.Sprintf("; it came back %s", map[bool]string{true: "once", false: b.count(int(k.ReopenedCount)) + " times"}[k.ReopenedCount == 1])
 	}
 	if k.ClosedTime != nil {
 		a.Where += "; closed since, " + b.moment(k.ClosedTime.AsTime(), site)
 	}
+	a.Where += fmt.Sprintf("; case %s, %s", k.Id, riskWords(k.Risk))
 	a.Sure = sentence(fmt.Sprintf("%s; %s, the last %s", sure, b.many(int(k.SignalCount), "signal"), b.moment(k.LastTime.AsTime(), site)))
 	return a
 }
@@ -87,7 +88,7 @@ func (b *builder) nextStep(res *pb.GetCaseResponse) string {
 	var steps []string
 	check := func(i int, lead string) {
 		if i < len(k.Suspects) {
-			steps = append(steps, sentence(lead+k.Suspects[i].Check))
+			steps = append(steps, sentence(lead+b.read.Advice(k.Suspects[i].Check)))
 		}
 	}
 	switch k.Stage {
@@ -99,10 +100,14 @@ func (b *builder) nextStep(res *pb.GetCaseResponse) string {
 			steps = append(steps, "The builds since the fix say that it is not mended: look for another cause.")
 			check(1, "Next, check: ")
 		default:
-			steps = append(steps, "Wait: "+cmp.Or(res.Effect.GetText(), "too few builds since the fix to tell")+".")
+			wait := "Wait: too few builds since the fix to tell."
+			if n := res.Effect.GetMore(); n > 0 {
+				wait = fmt.Sprintf("Wait and keep measuring: about %s more samples or builds are needed to tell whether it is mended.", b.count(int(n)))
+			}
+			steps = append(steps, wait)
 		}
 	case pb.CaseStage_CASE_STAGE_CONTAINED:
-		steps = append(steps, sentence("It is contained: "+k.Containment))
+		steps = append(steps, sentence("It is contained: "+b.read.Advice(k.Containment)))
 		check(0, "Find the cause; most likely first, check: ")
 	default:
 		if k.Risk == pb.CaseRisk_CASE_RISK_QUESTION {
@@ -112,7 +117,9 @@ func (b *builder) nextStep(res *pb.GetCaseResponse) string {
 		if k.Owner == "" {
 			steps = append(steps, "Name who looks after it.")
 		}
-		steps = append(steps, sentence(k.Advice))
+		if !strings.HasPrefix(k.Advice, "none") { // "none until the cause is known"
+			steps = append(steps, sentence(b.read.Advice(k.Advice)))
+		}
 		check(0, "Check first: ")
 	}
 	if k.Owner != "" {
@@ -131,8 +138,8 @@ func (b *builder) stopAction(s *pb.StopStatus) (Action, bool) {
 	if s.State == pb.StopState_STOP_STATE_LIFTED || len(waiting) == 0 {
 		return Action{}, false
 	}
-	return Action{Safety: true, What: sentence(fmt.Sprintf("Stop of %s %s: %s", stopWord(s.Stop.GetKind()), s.Stop.GetTarget(), s.Stop.GetReason())),
-		Where: fmt.Sprintf("ordered %s by %s; nobody has acknowledged it at %s", b.moment(s.Stop.GetCreateTime().AsTime(), ""), s.Stop.GetAuthor(), b.places(waiting)),
+	return Action{Safety: true, What: sentence(fmt.Sprintf("Stop of %s %s: %s", stopWord(s.Stop.GetKind()), b.thing(s.Stop.GetTarget()), s.Stop.GetReason())),
+		Where: fmt.Sprintf("Ordered %s by %s; nobody has acknowledged it at %s", b.moment(s.Stop.GetCreateTime().AsTime(), ""), s.Stop.GetAuthor(), b.places(waiting)),
 		Next:  sentence("Ring them and have it acknowledged; " + s.Stop.GetInstruction()), Sure: "Certain: this is what the stations answered."}, true
 }
 

@@ -2,19 +2,20 @@ package report
 
 import (
 	"fmt"
+	"regexp"
 	"strings"
 	"time"
 
 	"samecup.example/samecup/internal/stat"
 	pb "samecup.example/samecup/proto/samecup/v1"
-	"samecup.example/samecup/services/console/chart"
 	"samecup.example/samecup/services/console/method"
+	"samecup.example/samecup/services/console/reading"
 )
 
 // Build turns data into a document: the same data make the same document.
 func Build(d *Data) (*Document, error) {
 	b := &builder{writer: newWriter(d)}
-	doc := &Document{Title: b.scope(), Subtitle: "Weekly consistency report. " + b.weekWords() + ".", Created: d.Made,
+	doc := &Document{Sheet: SheetOf(b.read.Tag), Title: b.scope(), Subtitle: "Weekly consistency report. " + b.weekWords() + ".", Created: d.Made,
 		Foot: strings.Join(nonEmpty(d.Chain, b.scope(), b.weekWords()), " · ")}
 	b.first()
 	for _, part := range []func() error{b.compared, b.byDay, b.drifts, b.stationDay, b.checksTaken, b.happened, b.questions, b.otherCases} {
@@ -23,7 +24,8 @@ func Build(d *Data) (*Document, error) {
 		}
 	}
 	b.methods()
-	doc.Blocks = b.inLocale()
+	doc.Blocks = b.blocks
+	b.inReading(doc)
 	return doc, nil
 }
 
@@ -34,16 +36,48 @@ type builder struct {
 	used   []string // keys of package method, in order of first use
 }
 
-// inLocale gives the figures of charts the reader's decimal sign; those in words
-// have it from the beginning.
-func (b *builder) inLocale() []Block {
-	sign := strings.Trim(b.number(0.5, 1), "0123456789")
-	for i, k := range b.blocks {
-		if f, ok := k.(Figure); ok && f.Chart != nil {
-			b.blocks[i] = Figure{f.Chart.Reword(func(s string) string { return chart.Decimals(s, sign) })}
+// figureThenUnit is what a line must not end within.
+var figureThenUnit = regexp.MustCompile(`(\d) (°C|°F|%|g|mm|ml|s|fl oz|oz|in)\b|(\d) (%|± )`)
+
+// bound keeps a figure with its unit, and what may be off by with both.
+func bound(s string) string {
+	s = strings.ReplaceAll(s, " ± ", "\u00a0±\u00a0")
+	return figureThenUnit.ReplaceAllString(s, "$1$3\u00a0$2$4")
+}
+
+// inReading gives all words and charts of a document the reader's signs.
+func (b *builder) inReading(d *Document) {
+	words := func(s string) string {
+		// Not every font has the narrow space; both keep a figure together.
+		return bound(strings.ReplaceAll(b.read.Words(s), reading.GroupSign, "\u00a0"))
+	}
+	list := func(l []string) {
+		for i := range l {
+			l[i] = words(l[i])
 		}
 	}
-	return b.blocks
+	d.Title, d.Subtitle, d.Foot = words(d.Title), words(d.Subtitle), words(d.Foot)
+	for i, k := range d.Blocks {
+		switch k := k.(type) {
+		case Heading:
+			d.Blocks[i] = Heading{words(k.Text)}
+		case Para:
+			k.Text = words(k.Text)
+			d.Blocks[i] = k
+		case Actions:
+			for n := range k.List {
+				a := &k.List[n]
+				a.What, a.Where, a.Next, a.Sure = words(a.What), words(a.Where), words(a.Next), words(a.Sure)
+			}
+		case Table:
+			list(k.Headers)
+			for _, r := range k.Rows {
+				list(r)
+			}
+		case Figure:
+			d.Blocks[i] = Figure{k.Chart.Reword(func(s string) string { return words(b.read.Figures(s)) })}
+		}
+	}
 }
 
 func (b *builder) add(blocks ...Block) { b.blocks = append(b.blocks, blocks...) }
@@ -95,7 +129,7 @@ func (b *builder) first() {
 	switch {
 	case c.Builds == 0:
 		b.add(Para{Text: "No build of this week is here.", Bold: true})
-		b.say("Either nothing was made, or the logs have not arrived. Ask whether the bars were open; if they were, look at %s and let the stations send what they hold.", "samecup intake")
+		b.say("Either nothing was made, or the logs have not arrived. Ask whether the bars were open; if they were, look at the console's page Stations, or at samecup intake, and let the stations send what they hold.")
 	default:
 		bad, n := judged(c)
 		b.say("%s were logged. Of the %s that could be judged, %s not as specified%s.", capital(b.many(int(c.Builds), "build")), b.count(n), b.wasWere(bad), b.share(bad, n))
@@ -113,6 +147,7 @@ func (b *builder) first() {
 			b.say("%s", sentence(strings.Join(more, "; ")))
 		}
 	}
+	b.beside()
 	b.before(c)
 	b.small()
 	b.add(Heading{Text: "What to do"})
@@ -129,7 +164,13 @@ func (b *builder) small() {
 		b.note("The week is not over: this is what was known %s.", b.moment(b.d.Made, b.d.Scope.Site))
 	}
 	if b.d.PendingBuilds > 0 {
-		b.note("%s counted but not yet in these figures; make the report again in a minute.", capital(b.many(int(b.d.PendingBuilds), "build")))
+		b.note("%s counted and not yet in these figures; make the report again in a minute.", capital(b.areNow(int(b.d.PendingBuilds), "build")))
+	}
+	if n := b.d.UnwatchedBuilds; n > 0 {
+		b.note("The watch still has about %s to read: cases and signals may be behind.", b.many(int(n), "build"))
+	}
+	if b.read.US {
+		b.note("Values are shown in US customary units. What instruments showed, and what is kept and judged, is metric.")
 	}
 	for _, s := range b.d.Skipped {
 		b.note("%s", s)
@@ -138,6 +179,19 @@ func (b *builder) small() {
 		b.note("Times are by the clock of each site; days begin when its business day does. Zones: %s.", strings.Join(z, ", "))
 	} else if len(z) == 1 {
 		b.note("Times are by the clock of %s; a day begins when the business day does.", z[0])
+	}
+}
+
+// beside says on the first page where a site stands among all.
+func (b *builder) beside() {
+	f, err := b.funnel()
+	if err != nil || f == nil || b.d.Scope.Site == "" {
+		return // compared tells of the error
+	}
+	for i := range f.Sites {
+		if s := &f.Sites[i]; s.Site == b.d.Scope.Site {
+			b.say("All %s together had %s. Beside them, this is: %s.", b.many(len(f.Sites), "site"), b.percent(f.Target), b.bandWords(s))
+		}
 	}
 }
 
@@ -161,11 +215,11 @@ func (b *builder) before(c *pb.BuildCounts) {
 		words = "is more than chance gives"
 	}
 	points := func(v float64) string {
-		sign := "+"
-		if v < 0 {
-			sign, v = "−", -v
+		out := b.number(100*v, 1)
+		if v > 0 {
+			out = "+" + out
 		}
-		return sign + b.number(100*v, 1)
+		return out
 	}
 	b.use(method.Wilson)
 	b.say("The week before it was %s of %s. The change of %s points (95 %% interval %s to %s) %s.", b.percent(float64(bad)/float64(n)), b.many(n, "build"), points(diff), points(iv.Lower), points(iv.Upper), words)

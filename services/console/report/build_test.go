@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
-	"golang.org/x/text/language"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "samecup.example/samecup/proto/samecup/v1"
@@ -27,7 +26,7 @@ func counts(in, off, unsafe, unknown int64) *pb.BuildCounts {
 
 // crowded is a week in which everything happened, at forty sites.
 func crowded() *report.Data {
-	d := &report.Data{Week: report.Week{Year: 2026, Number: 47}, Made: made, Locale: language.BritishEnglish, Chain: "Harbour & Finch", PendingBuilds: 3}
+	d := &report.Data{Week: report.Week{Year: 2026, Number: 47}, Made: made, Chain: "Harbour & Finch", PendingBuilds: 3}
 	for i := range 40 {
 		id := fmt.Sprintf("site-%02d", i)
 		d.Sites = append(d.Sites, &pb.Site{Id: id, Name: fmt.Sprintf("Site %02d", i), Region: "harbour", TimeZone: "Europe/London"})
@@ -126,7 +125,7 @@ func TestTheGravestStandsFirstAndClosedOnesWantNothing(t *testing.T) {
 // Every number follows the locale, and nothing of it depends on the clock.
 func TestLocaleAndBytes(t *testing.T) {
 	d := crowded()
-	d.Locale = language.German
+	d.Read = reader(t, "de-DE", false)
 	de := must(report.Build(d))(t)
 	if got := words(de); !strings.Contains(got, "16.0") && !strings.Contains(got, "5,") {
 		t.Error("a German reader finds no decimal comma")
@@ -143,7 +142,7 @@ func TestLocaleAndBytes(t *testing.T) {
 	if drawn == 0 {
 		t.Error("nothing was drawn")
 	}
-	d.Locale = language.AmericanEnglish
+	d.Read = reader(t, "en-US", true)
 	us := must(report.Build(d))(t)
 	if got := words(us); !strings.Contains(got, "November 16 to November 22, 2026") || !strings.Contains(got, "AM") {
 		t.Error("an American reader finds dates of another order")

@@ -84,7 +84,7 @@ func (b *builder) oneSite(f *stat.FunnelResult) {
 		return
 	}
 	s := f.Sites[at]
-	b.say("At %s %s of %s that could be judged were not as specified: %s (95 %% interval %s to %s). All %d sites together had %s. Beside them, this is: %s.",
+	b.say("At %s %s of %s that could be judged were not as specified: %s (95 %% interval %s to %s), and at all %d sites together %s. Beside them, this is: %s.",
 		b.place(s.Site, ""), b.count(s.Bad), b.many(s.N, "build"), b.percent(s.Rate), b.percent(s.Wilson.Lower), b.percent(s.Wilson.Upper),
 		len(f.Sites), b.percent(f.Target), b.bandWords(&s))
 }
@@ -156,6 +156,11 @@ func (b *builder) manySites(f *stat.FunnelResult) error {
 		return err
 	}
 	pic.Title = "Sites beside the whole chain"
+	bad, n := 0, 0
+	for _, s := range mine {
+		bad, n = bad+s.Bad, n+s.N
+	}
+	pic.N = fmt.Sprintf("n = %s at %s, %s not as specified", b.many(n, "build"), b.many(len(mine), "site"), b.count(bad))
 	b.add(Figure{pic})
 	if len(mine) > mostRows {
 		mine = slices.DeleteFunc(mine, func(s stat.FunnelSite) bool { return s.Band == stat.BandIn || s.Band == stat.BandNotEnough })

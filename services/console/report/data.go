@@ -6,10 +6,9 @@ import (
 	"slices"
 	"time"
 
-	"golang.org/x/text/language"
-
 	"samecup.example/samecup/internal/drink"
 	pb "samecup.example/samecup/proto/samecup/v1"
+	"samecup.example/samecup/services/console/reading"
 )
 
 // Data is all that a report says, as the services said it.
@@ -18,9 +17,15 @@ type Data struct {
 	Week  Week
 	// Made is the time that the document carries; nothing else looks at a clock.
 	Made time.Time
-	// Locale decides how numbers and dates are written; the words are English.
-	Locale language.Tag
-	Chain  string
+	// Read decides how numbers, units and dates are written; the words are English.
+	// All that is kept here is metric.
+	Read  reading.Reader
+	Chain string
+	// Names of drinks and ingredients by their ids, as the newest book of the chain
+	// has them.
+	Names map[string]string
+	// Measures by the ids of the checks of that book.
+	Measures map[string]string
 
 	// Sites and Stations of the scope, by id.
 	Sites    []*pb.Site
@@ -55,6 +60,9 @@ type Data struct {
 	Stops    []*pb.StopStatus
 	// PendingBuilds are counted and not yet in the figures.
 	PendingBuilds int64
+	// UnwatchedBuilds is about how many builds the watch has not read yet, so that
+	// cases and signals may be behind.
+	UnwatchedBuilds int64
 	// Skipped says in words what was left out.
 	Skipped []string
 }

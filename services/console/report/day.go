@@ -104,8 +104,9 @@ func (b *builder) stationDay() error {
 			}
 		}
 		for _, r := range j.Build.Readings {
-			q := chart.Timed{At: j.Build.StartedTime.AsTime().In(loc), Value: float64(r.ValueMilli) / 1000, Off: why[fmt.Sprint(r.Check, max(1, r.Occurrence))],
-				Text: servingWords(j.Build.Serving)}
+			m, _ := b.measureOfCheck(r.Check)
+			q := chart.Timed{At: j.Build.StartedTime.AsTime().In(loc), Value: b.read.Value(float64(r.ValueMilli)/1000, measureUnit(m)), Off: why[fmt.Sprint(r.Check, max(1, r.Occurrence))],
+				Text: capital(b.serving(j.Build.Serving))}
 			if q.Off != "" {
 				off[r.Check]++
 			}
@@ -118,13 +119,13 @@ func (b *builder) stationDay() error {
 	}
 	var series []chart.Series
 	for _, id := range ids[:min(len(ids), mostDayPanels)] {
-		m, label := measureOfCheck(id)
+		m, label := b.measureOfCheck(id)
 		s := chart.Series{Name: label, Points: all[id]}
-		if m != nil && m.Unit.Symbol() != "" {
-			s.Name += ", " + m.Unit.Symbol()
+		if u := b.read.Symbol(measureUnit(m)); u != "" {
+			s.Name += ", " + u
 		}
 		if k := d.Limits[id]; k != nil {
-			s.Tolerance = tolerance(k)
+			s.Tolerance = tolerance(k, func(v float64) float64 { return b.read.Value(v, measureUnit(m)) })
 		}
 		series = append(series, s)
 	}
@@ -141,14 +142,24 @@ func (b *builder) stationDay() error {
 	return nil
 }
 
-func tolerance(k *drink.Check) *chart.Tolerance {
+func metric(v float64) float64 { return v }
+
+func measureUnit(m *drink.Measure) drink.Unit {
+	if m == nil {
+		return ""
+	}
+	return m.Unit
+}
+
+// tolerance of a check, each end through value.
+func tolerance(k *drink.Check, value func(float64) float64) *chart.Tolerance {
 	t := &chart.Tolerance{Label: "tolerance"}
 	if k.Low != drink.NoLow {
-		v := k.Low.Float()
+		v := value(k.Low.Float())
 		t.Low = &v
 	}
 	if k.High != drink.NoHigh {
-		v := k.High.Float()
+		v := value(k.High.Float())
 		t.High = &v
 	}
 	return t
@@ -179,7 +190,7 @@ func (b *builder) dayEvents(d *StationDay, from, to time.Time) []chart.Event {
 	}
 	for _, s := range b.d.Stops {
 		if at := s.Stop.GetCreateTime().AsTime(); !at.Before(from) && at.Before(to) {
-			out = append(out, chart.Event{At: at, Label: "stop of " + s.Stop.GetTarget()})
+			out = append(out, chart.Event{At: at, Label: "stop of " + b.thing(s.Stop.GetTarget())})
 		}
 	}
 	return out

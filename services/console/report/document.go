@@ -12,7 +12,9 @@ type Document struct {
 	// Foot stands at the end of each page, before its number.
 	Foot    string
 	Created time.Time
-	Blocks  []Block
+	// Sheet is the paper that it is printed on.
+	Sheet  Sheet
+	Blocks []Block
 }
 
 // Block is one piece of a document: [Heading], [Para], [Actions], [Table],

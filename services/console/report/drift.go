@@ -12,6 +12,7 @@ import (
 	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/services/console/chart"
 	"samecup.example/samecup/services/console/method"
+	"samecup.example/samecup/services/console/reading"
 )
 
 const (
@@ -25,7 +26,7 @@ const (
 // drifts lists what moved and draws the surest.
 func (b *builder) drifts() error {
 	b.add(Heading{Text: "What moved"})
-	t := Table{Headers: []string{"Where", "What", "Moved", "Began about", "How sure", "Times"}, Weights: []float64{2.3, 3.2, 1.3, 2.4, 1.8, 0.9},
+	t := Table{Headers: []string{"Where", "What", "Moved", "Began about", "How sure", "Times"}, Weights: []float64{2.3, 3, 1.3, 2.8, 1.7, 0.9},
 		Right: []bool{false, false, true, false, false, true}}
 	type line struct {
 		s *pb.Signal
@@ -61,7 +62,7 @@ func (b *builder) drifts() error {
 		if s.Site != "" {
 			where = b.place(s.Site, s.Station)
 		}
-		t.Rows = append(t.Rows, []string{where, signalWords(s), b.movedBy(s), b.moment(s.BeganTime.AsTime(), s.Site), s.Sure, b.count(l.n)})
+		t.Rows = append(t.Rows, []string{where, b.signalWords(s), b.movedBy(s), b.moment(s.BeganTime.AsTime(), s.Site), s.Sure, b.count(l.n)})
 	}
 	if len(t.Rows) == 0 {
 		b.say("The watch noticed nothing this week: no level, spread or rate moved by more than its own past allows.")
@@ -82,7 +83,7 @@ func (b *builder) drifts() error {
 // readings against the tolerance.
 func (b *builder) drift(i int, d *Drift) error {
 	m := drink.MeasureByCode(d.Signal.Measure)
-	name := fmt.Sprintf("%s of %s at %s", capital(m.Label), servingWords(d.Serving), b.place(d.Signal.Site, d.Signal.Station))
+	name := fmt.Sprintf("%s of %s, at %s", capital(m.Label), b.serving(d.Serving), b.place(d.Signal.Site, d.Signal.Station))
 	c, note, err := b.means(fmt.Sprintf("drift-%d", i), name, m, d)
 	if err != nil {
 		return err
@@ -99,7 +100,7 @@ func (b *builder) drift(i int, d *Drift) error {
 	}
 	var tol *stat.Tolerance
 	if k := d.Check; k != nil {
-		t := tolerance(k)
+		t := tolerance(k, metric)
 		tol = &stat.Tolerance{Lower: t.Low, Upper: t.High}
 	}
 	step := m.Resolution.Float()
@@ -107,14 +108,38 @@ func (b *builder) drift(i int, d *Drift) error {
 		step = k.Resolution.Float()
 	}
 	h := chart.Histogram(fmt.Sprintf("readings-%d", i), name+": each reading of the week", m.Unit.Symbol(), d.Readings, step, tol)
-	h.Panels[0].Y.Name = m.Label + ", " + m.Unit.Symbol()
+	b.readIn(h, m.Unit, step)
+	h.Panels[0].Y.Name = m.Label + ", " + b.read.Symbol(m.Unit)
 	b.use(method.Histogram)
 	b.add(Figure{h})
 	return nil
 }
 
-func servingWords(id string) string {
-	return strings.ReplaceAll(strings.ReplaceAll(id, "/", " "), "-", " ")
+// readIn turns a histogram's scale into the unit that is read. Its bars stand on
+// the steps of the instrument, which are round in metric units alone, so it is
+// drawn in those first.
+func (b *builder) readIn(h *chart.Chart, u drink.Unit, step float64) {
+	if !b.read.US {
+		return
+	}
+	symbol := b.read.Symbol(u)
+	p := &h.Panels[0]
+	for i := range p.Bars {
+		k := &p.Bars[i]
+		mid := b.read.Value((k.Low+k.High)/2, u)
+		k.Low, k.High = b.read.Value(k.Low, u), b.read.Value(k.High, u)
+		k.Text = fmt.Sprintf("%s: %.0f", reading.WithUnit(b.read.Figure(mid, u), symbol), k.Long)
+	}
+	for i := range p.Tolerances {
+		for _, end := range []**float64{&p.Tolerances[i].Low, &p.Tolerances[i].High} {
+			if *end != nil {
+				v := b.read.Value(**end, u)
+				*end = &v
+			}
+		}
+	}
+	p.Y = chart.NewAxis(symbol, b.read.Value(p.Y.Min, u), b.read.Value(p.Y.Max, u))
+	h.Method = fmt.Sprintf("Histogram of single readings in steps of %s; nothing is smoothed.", reading.WithUnit(b.number(b.read.Difference(step, u), b.read.Decimals(u, 2)), symbol))
 }
 
 // means charts each day's mean as one value, so that what is alike within a day
@@ -125,7 +150,7 @@ func (b *builder) means(id, name string, m *drink.Measure, d *Drift) (*chart.Cha
 	monday := b.d.Week.Monday().Format(time.DateOnly)
 	n := int64(0)
 	for _, r := range d.Days {
-		v := r.Check.GetMeanMilli() / 1000
+		v := b.read.Value(r.Check.GetMeanMilli()/1000, m.Unit)
 		day, err := time.Parse(time.DateOnly, r.Period)
 		if err != nil {
 			return nil, "", fmt.Errorf("day %q of a roll-up: %w", r.Period, err)
@@ -136,7 +161,7 @@ func (b *builder) means(id, name string, m *drink.Measure, d *Drift) (*chart.Cha
 		}
 		n += r.Check.Readings
 	}
-	o := stat.ChartOptions{Name: "mean " + m.Label, Unit: m.Unit.Symbol(), Labels: labels}
+	o := stat.ChartOptions{Name: "mean " + m.Label, Unit: b.read.Symbol(m.Unit), Labels: labels}
 	note := ""
 	if len(past) >= leastPast {
 		// Constant days have no spread to set limits by.

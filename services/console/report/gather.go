@@ -6,11 +6,11 @@ import (
 	"slices"
 	"time"
 
-	"golang.org/x/text/language"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/status"
 
 	pb "samecup.example/samecup/proto/samecup/v1"
+	"samecup.example/samecup/services/console/reading"
 )
 
 // Clients are the services that a report asks.
@@ -35,10 +35,12 @@ func NewClients(quality, authority grpc.ClientConnInterface) Clients {
 
 // Query says what to gather.
 type Query struct {
-	Scope  Scope
-	Week   Week
-	Made   time.Time
-	Locale language.Tag
+	Scope Scope
+	Week  Week
+	Made  time.Time
+	// Read is how the reader reads figures; the zero value is an en-GB reader of
+	// metric units.
+	Read reading.Reader
 	// Progress is told what is asked for next; nil is not.
 	Progress func(step string)
 }
@@ -59,18 +61,17 @@ type gatherer struct {
 	ctx context.Context
 	q   Query
 	d   *Data
+	// newest release of the chain.
+	newest uint64
 }
 
 // Gather asks the services for all that a report of the week needs. A scope
 // that nobody knows wraps [ErrQuery]; errors of the services keep their status, in their own words.
 func Gather(ctx context.Context, c Clients, q Query) (*Data, error) {
-	if q.Locale == (language.Tag{}) {
-		q.Locale = language.BritishEnglish
-	}
 	if q.Progress == nil {
 		q.Progress = func(string) {}
 	}
-	g := &gatherer{Clients: c, ctx: ctx, q: q, d: &Data{Scope: q.Scope, Week: q.Week, Made: q.Made, Locale: q.Locale}}
+	g := &gatherer{Clients: c, ctx: ctx, q: q, d: &Data{Scope: q.Scope, Week: q.Week, Made: q.Made, Read: q.Read}}
 	for _, step := range []struct {
 		name string
 		ask  func() error
@@ -82,6 +83,7 @@ func Gather(ctx context.Context, c Clients, q Query) (*Data, error) {
 		{"what drifted", g.drifts},
 		{"the day worth a look", g.day},
 		{"releases and stops", g.happened},
+		{"names of drinks and ingredients", g.names},
 	} {
 		q.Progress(step.name)
 		if err := step.ask(); err != nil {
@@ -154,6 +156,7 @@ func (g *gatherer) cases() error {
 	var open []*pb.Case
 	err := g.pages(func(ctx context.Context, token string) (string, error) {
 		res, err := g.Cases.ListCases(ctx, &pb.ListCasesRequest{PageSize: pageSize, PageToken: token})
+		g.d.UnwatchedBuilds = max(g.d.UnwatchedBuilds, res.GetWaitingBuilds())
 		for _, k := range res.GetCases() {
 			// A question may name its site in its evidence alone.
 			if k.MergedInto == "" && (len(k.Sites) == 0 || g.d.touches(k.Sites)) && g.d.openAtEnd(k) {
@@ -168,7 +171,7 @@ func (g *gatherer) cases() error {
 	slices.SortStableFunc(open, func(a, b *pb.Case) int { return int(a.Risk) - int(b.Risk) })
 	if more := len(open) - mostCases; more > 0 {
 		open = open[:mostCases]
-		g.d.Skipped = append(g.d.Skipped, fmt.Sprintf("%d further open cases, the least grave, are not in this report; list them with samecup case list.", more))
+		g.d.Skipped = append(g.d.Skipped, fmt.Sprintf("%d further open cases, the least grave, are not in this report; they stand on the console's page Cases, and in samecup case list.", more))
 	}
 	for _, k := range open {
 		_, err := g.once(func(ctx context.Context) (string, error) {
@@ -239,6 +242,9 @@ func (g *gatherer) happened() error {
 			if g.d.Chain == "" {
 				g.d.Chain = r.Chain
 			}
+			if r.Scope == "chain" {
+				g.newest = max(g.newest, r.Number)
+			}
 			if g.d.reached(r.Scope) && g.d.within(r.EffectiveTime.AsTime(), "") {
 				g.d.Releases = append(g.d.Releases, r)
 			}
@@ -273,4 +279,31 @@ func (g *gatherer) happened() error {
 		}
 		return res.GetNextPageToken(), err
 	})
+}
+
+// names finds what people call the drinks and ingredients, and what checks measure.
+// Where there is no book
+// yet, or it cannot be read, their ids are shown: no reason to be without a report.
+func (g *gatherer) names() error {
+	g.d.Names, g.d.Measures = map[string]string{}, map[string]string{}
+	if g.newest == 0 {
+		return nil
+	}
+	book, err := g.book(g.newest)
+	if err != nil {
+		g.d.Skipped = append(g.d.Skipped, "The book could not be read, so drinks and ingredients are named by their ids.")
+		return nil
+	}
+	for _, d := range book.Drinks {
+		g.d.Names[d.ID] = d.Name
+		for i := range d.Servings {
+			for _, k := range d.Servings[i].Checks {
+				g.d.Measures[k.ID] = k.Measure
+			}
+		}
+	}
+	for _, i := range book.Ingredients {
+		g.d.Names[i.ID] = i.Name
+	}
+	return nil
 }

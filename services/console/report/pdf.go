@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"codeberg.org/go-pdf/fpdf"
@@ -12,14 +13,11 @@ import (
 	"samecup.example/samecup/services/console/chart"
 )
 
-// A4, mm.
+// Margins and the width of what is printed, mm; the same on every sheet.
 const (
-	pageHigh   = 297.0
 	marginSide = 17.0
 	marginTop  = 16.0
 	inner      = 210 - 2*marginSide
-	footAt     = pageHigh - 13
-	lowest     = pageHigh - 19
 )
 
 // Sizes of type, points.
@@ -30,13 +28,14 @@ const (
 // noTime stands for the zero time, which fpdf takes for "now".
 var noTime = time.Unix(0, 0).UTC()
 
-// PDF prints the document on A4. The same document is the same bytes.
+// PDF prints the document. The same document is the same bytes.
 func (d *Document) PDF(w io.Writer) error {
 	created := d.Created
 	if created.IsZero() {
 		created = noTime
 	}
-	f := fpdf.New("P", "mm", "A4", "")
+	wide, high := d.Sheet.size()
+	f := fpdf.NewCustom(&fpdf.InitType{OrientationStr: "P", UnitStr: "mm", Size: fpdf.SizeType{Wd: wide, Ht: high}})
 	f.SetCatalogSort(true)
 	f.SetCreationDate(created.UTC())
 	f.SetModificationDate(created.UTC())
@@ -49,7 +48,7 @@ func (d *Document) PDF(w io.Writer) error {
 	f.AddUTF8FontFromBytes(chart.PDFFont, "", goregular.TTF)
 	f.AddUTF8FontFromBytes(chart.PDFFont, "B", gobold.TTF)
 	f.AliasNbPages("{pages}")
-	p := &paper{f: f, foot: d.Foot}
+	p := &paper{f: f, foot: d.Foot, footAt: high - 13, lowest: high - 19}
 	p.page()
 	p.text("B", sizeTitle, d.Title)
 	p.gap(0.5)
@@ -58,7 +57,11 @@ func (d *Document) PDF(w io.Writer) error {
 	p.rule(0.5)
 	p.gap(3)
 	for i := range d.Blocks {
-		if err := p.block(d.Blocks[i], i == len(d.Blocks)-1); err != nil {
+		var next Block
+		if i+1 < len(d.Blocks) {
+			next = d.Blocks[i+1]
+		}
+		if err := p.block(d.Blocks[i], next); err != nil {
 			return fmt.Errorf("print the report: %w", err)
 		}
 	}
@@ -72,6 +75,8 @@ func (d *Document) PDF(w io.Writer) error {
 type paper struct {
 	f    *fpdf.Fpdf
 	foot string
+	// footAt is where the foot stands, lowest where text must end, mm from the top.
+	footAt, lowest float64
 	// fresh is set while nothing stands on the page.
 	fresh bool
 	// waiting is a heading that must not stand alone at the foot of a page.
@@ -87,7 +92,7 @@ func (p *paper) page() {
 	p.f.AddPage()
 	p.font("", sizeNote)
 	p.f.SetTextColor(70, 70, 70)
-	p.f.SetXY(marginSide, footAt)
+	p.f.SetXY(marginSide, p.footAt)
 	// The number stands left: how wide it will be is not known yet.
 	p.f.CellFormat(inner, 4, fmt.Sprintf("%d of {pages}  ·  %s", p.f.PageNo(), p.foot), "", 0, "L", false, 0, "")
 	p.f.SetXY(marginSide, marginTop)
@@ -109,7 +114,7 @@ func (p *paper) room(need float64) {
 	if p.waiting != "" {
 		head = 16
 	}
-	if p.f.GetY()+head+need > lowest && !p.fresh {
+	if p.f.GetY()+head+need > p.lowest && !p.fresh {
 		p.page()
 	}
 	if p.waiting != "" {
@@ -128,9 +133,29 @@ const perPoint = 25.4 / 72
 
 func lineOf(size float64) float64 { return size * perPoint * 1.32 }
 
+// lines breaks words at their spaces, and not at those that keep a figure and its
+// unit together; a word too long for a line is broken where it must be.
 func (p *paper) lines(style string, size, width float64, words string) []string {
 	p.font(style, size)
-	return p.f.SplitText(words, width)
+	var out []string
+	line := ""
+	for _, w := range strings.FieldsFunc(words, func(r rune) bool { return r == ' ' || r == '\n' }) {
+		if line != "" && p.f.GetStringWidth(line+" "+w) <= width {
+			line += " " + w
+			continue
+		}
+		if line != "" {
+			out = append(out, line)
+		}
+		if line = w; p.f.GetStringWidth(w) > width {
+			parts := p.f.SplitText(w, width)
+			out, line = append(out, parts[:len(parts)-1]...), parts[len(parts)-1]
+		}
+	}
+	if line != "" || len(out) == 0 {
+		out = append(out, line)
+	}
+	return out
 }
 
 // text writes a paragraph that flows onto the next page line by line.
@@ -140,7 +165,7 @@ func (p *paper) text(style string, size float64, words string) {
 
 func (p *paper) textAt(style string, size, x, width float64, words string) {
 	for _, l := range p.lines(style, size, width, words) {
-		if p.f.GetY()+lineOf(size) > lowest {
+		if p.f.GetY()+lineOf(size) > p.lowest {
 			p.page()
 		}
 		p.font(style, size)
@@ -151,7 +176,21 @@ func (p *paper) textAt(style string, size, x, width float64, words string) {
 	p.f.SetX(marginSide)
 }
 
-func (p *paper) block(b Block, last bool) error {
+// lead is the room that a block needs at least, so that what introduces it does not
+// stand alone at the foot of a page.
+func (p *paper) lead(b Block) float64 {
+	switch b := b.(type) {
+	case Table:
+		if len(b.Rows) > 0 {
+			return 28
+		}
+	case Figure:
+		return b.Chart.PDFHeight(inner) + 22
+	}
+	return 0
+}
+
+func (p *paper) block(b, next Block) error {
 	switch b := b.(type) {
 	case Heading:
 		p.waiting = b.Text
@@ -163,7 +202,7 @@ func (p *paper) block(b Block, last bool) error {
 		if b.Bold {
 			style = "B"
 		}
-		p.room(2 * lineOf(size))
+		p.room(lineOf(size)*float64(len(p.lines(style, size, inner, b.Text))) + 1.8 + p.lead(next))
 		p.text(style, size, b.Text)
 		p.gap(1.8)
 	case Actions:
@@ -174,7 +213,7 @@ func (p *paper) block(b Block, last bool) error {
 		return p.figure(b.Chart)
 	case Break:
 		// What runs over the first page leaves room for the rest.
-		if !p.fresh && !last && p.f.PageNo() == 1 {
+		if !p.fresh && next != nil && p.f.PageNo() == 1 {
 			p.page()
 		}
 	}
@@ -190,7 +229,7 @@ func (p *paper) actions(list []Action) {
 			style string
 			size  float64
 			words string
-		}{{"B", sizeText + 0.5, a.What}, {"", sizeNote + 0.5, a.Where}, {"", sizeText, a.Next}, {"", sizeNote + 0.5, "How sure: " + a.Sure}} {
+		}{{"B", sizeText + 0.5, a.What}, {"", sizeText, a.Next}, {"", sizeNote + 0.5, a.Where}, {"", sizeNote + 0.5, "How sure: " + a.Sure}} {
 			h += lineOf(t.size) * float64(len(p.lines(t.style, t.size, inner-indent, t.words)))
 		}
 		return h
@@ -203,7 +242,7 @@ func (p *paper) actions(list []Action) {
 		if i < len(list)-1 && !told {
 			need += moreLine
 		}
-		if p.f.GetY()+need > lowest && !p.fresh && p.waiting == "" {
+		if p.f.GetY()+need > p.lowest && !p.fresh && p.waiting == "" {
 			if !told {
 				p.textAt("B", sizeNote+0.5, marginSide, inner, fmt.Sprintf("%d more on the next page, none graver than these.", len(list)-i))
 				told = true
@@ -215,9 +254,11 @@ func (p *paper) actions(list []Action) {
 		p.font("B", sizeText+0.5)
 		p.f.SetXY(marginSide+2, top)
 		p.f.CellFormat(indent-2, lineOf(sizeText+0.5), fmt.Sprint(i+1), "", 0, "L", false, 0, "")
+		p.tickBox(marginSide+2, top+lineOf(sizeText+0.5)+0.9)
+		p.f.SetXY(marginSide, top)
 		p.textAt("B", sizeText+0.5, marginSide+indent, inner-indent, a.What)
-		p.textAt("", sizeNote+0.5, marginSide+indent, inner-indent, a.Where)
 		p.textAt("", sizeText, marginSide+indent, inner-indent, a.Next)
+		p.textAt("", sizeNote+0.5, marginSide+indent, inner-indent, a.Where)
 		p.textAt("", sizeNote+0.5, marginSide+indent, inner-indent, "How sure: "+a.Sure)
 		if end := p.f.GetY(); a.Safety && end > top {
 			// A bar beside it, so that safety is seen on a photocopy too.
@@ -226,6 +267,14 @@ func (p *paper) actions(list []Action) {
 		}
 		p.gap(3)
 	}
+}
+
+// tickBox is ticked by hand once the thing is done.
+func (p *paper) tickBox(x, y float64) {
+	const side = 3.4
+	p.f.SetDrawColor(0, 0, 0)
+	p.f.SetLineWidth(0.3)
+	p.f.Rect(x, y, side, side, "D")
 }
 
 // figure keeps a chart together with its title and words.

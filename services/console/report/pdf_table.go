@@ -22,18 +22,27 @@ func (p *paper) table(t Table) {
 		wide[i] = inner * t.Weights[i] / total
 	}
 	head := p.cells("B", t.Headers, wide)
-	first := p.cells("", t.Rows[0], wide)
-	p.room(rowHigh(head) + rowHigh(first) + 4)
+	lines := make([][][]string, len(t.Rows))
+	for i, r := range t.Rows {
+		lines[i] = p.cells("", r, wide)
+	}
+	// No row stands alone beneath the head or at the top of a page.
+	high := func(i int) float64 {
+		if i+1 < len(lines) && (i == 0 || i+2 == len(lines)) {
+			return rowHigh(lines[i]) + rowHigh(lines[i+1])
+		}
+		return rowHigh(lines[i])
+	}
+	p.room(rowHigh(head) + high(0) + 4)
 	p.row("B", head, wide, t.Right)
 	p.rule(0.35)
-	for _, r := range t.Rows {
-		lines := p.cells("", r, wide)
-		if p.f.GetY()+rowHigh(lines) > lowest {
+	for i := range lines {
+		if i > 0 && p.f.GetY()+high(i) > p.lowest {
 			p.page()
 			p.row("B", head, wide, t.Right)
 			p.rule(0.35)
 		}
-		p.row("", lines, wide, t.Right)
+		p.row("", lines[i], wide, t.Right)
 		p.rule(0.1)
 	}
 	p.gap(4)

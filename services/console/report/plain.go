@@ -14,7 +14,8 @@ import (
 var causes = map[string]string{
 	"technique": "how it is made", "probe": "the probe", "grinder": "the grinder", "coffee_lot": "the lot of coffee", "milk_lot": "the lot of milk",
 	"release": "the release", "machine": "the machine", "pump": "the pump", "scale": "the scale", "cups": "the cups", "slip": "a slip of the hand",
-	"overlay": "the site's overlay", "stale": "an old release on the screen",
+	"overlay": "the site's own rules", "stale": "an old release on the screen", "stale_spec": "an older spec was followed", "air": "air in the milk",
+	"chain": "something that all sites share", "log_question": "a question about the log",
 }
 
 func causeWords(code string) string {
@@ -58,11 +59,11 @@ func (b *builder) caseWhat(res *pb.GetCaseResponse) string {
 		}
 		return sentence(strings.ReplaceAll(what, "_", " "))
 	}
-	what := signalWords(s)
+	what := b.signalWords(s)
 	if m := b.movedBy(s); m != "" && s.Moved != 0 {
 		what += " by " + m
 	}
-	if len(k.Suspects) > 0 && k.Risk != pb.CaseRisk_CASE_RISK_QUESTION {
+	if len(k.Suspects) > 0 && k.Suspects[0].Cause != "chain" && k.Risk != pb.CaseRisk_CASE_RISK_QUESTION {
 		what += "; most likely " + causeWords(k.Suspects[0].Cause)
 	}
 	return sentence(what)
@@ -84,8 +85,8 @@ func caseSites(res *pb.GetCaseResponse) []string {
 }
 
 // signalWords say what a signal is about, without how much.
-func signalWords(s *pb.Signal) string {
-	about := capital(measure(s.Measure))
+func (w *writer) signalWords(s *pb.Signal) string {
+	about := capital(w.measure(s.Measure))
 	switch s.Kind {
 	case "level":
 		return about + " has moved"
@@ -110,18 +111,18 @@ func signalWords(s *pb.Signal) string {
 	case "question":
 		return "Something to ask about a log"
 	case "rate":
-		return findingWords(s) + ", more often than before"
+		return w.findingWords(s) + ", more often than before"
 	}
-	return findingWords(s)
+	return w.findingWords(s)
 }
 
 // findingWords say a finding's kind and its subject in plain words.
-func findingWords(s *pb.Signal) string {
+func (w *writer) findingWords(s *pb.Signal) string {
 	if s.Finding == "" {
-		return capital(measure(s.Measure)) + " has moved"
+		return capital(w.measure(s.Measure)) + " has moved"
 	}
 	kind, about, _ := strings.Cut(s.Finding, " ")
-	subject := measure(cmp.Or(about, s.Measure))
+	subject := w.measure(cmp.Or(about, s.Measure))
 	if about == "" && s.Measure == "" {
 		return capital(strings.ReplaceAll(kind, "_", " "))
 	}
@@ -152,10 +153,13 @@ func findingWords(s *pb.Signal) string {
 	return capital(strings.TrimSpace(strings.ReplaceAll(kind, "_", " ") + " " + subject))
 }
 
-// measureOfCheck is the measure that a check's id begins with: a serving that
-// checks one measure twice gives the second an id of its own, such as
-// pour_height_end. nil where there is none.
-func measureOfCheck(id string) (m *drink.Measure, label string) {
+// measureOfCheck is what the newest book measures by a check, or the measure that
+// the check's id begins with: a serving that checks one measure twice gives the
+// second an id of its own, such as pour_height_end. nil where there is none.
+func (w *writer) measureOfCheck(id string) (m *drink.Measure, label string) {
+	if m := drink.MeasureByCode(w.d.Measures[id]); m != nil && !strings.HasPrefix(id, m.Code) {
+		return m, strings.ReplaceAll(id, "_", " ")
+	}
 	for i := range drink.Measures {
 		c := &drink.Measures[i]
 		if (id == c.Code || strings.HasPrefix(id, c.Code+"_")) && (m == nil || len(c.Code) > len(m.Code)) {
@@ -169,4 +173,33 @@ func measureOfCheck(id string) (m *drink.Measure, label string) {
 		return m, fmt.Sprintf("%s (%s)", m.Label, strings.ReplaceAll(rest[1:], "_", " "))
 	}
 	return m, m.Label
+}
+
+// evidence says in a sentence what a signal rests on.
+func (b *builder) evidence(s *pb.Signal) string {
+	if s.Kind == "question" {
+		return b.question(s.Site, s.Text)
+	}
+	out := b.signalWords(s)
+	if m := b.movedBy(s); m != "" && s.Moved != 0 {
+		out += " by " + m
+	}
+	if s.BeganTime != nil {
+		out += ", since about " + b.moment(s.BeganTime.AsTime(), s.Site)
+	}
+	if s.Count > 1 {
+		out += ", " + b.many(int(s.Count), "value")
+	}
+	if s.Site != "" {
+		out += ", at " + b.place(s.Site, s.Station)
+	}
+	return sentence(strings.Join(nonEmpty(out, s.Sure), "; "))
+}
+
+// question is the watch's question with its site by name.
+func (b *builder) question(site, text string) string {
+	if rest, ok := strings.CutPrefix(text, site+", "); ok && site != "" {
+		return b.place(site, "") + ", " + rest
+	}
+	return text
 }

@@ -22,15 +22,15 @@ func TestSignalsInPlainWords(t *testing.T) {
 		{&pb.Signal{Kind: "plain", Measure: "dose"}, "Dose has moved"},
 		{&pb.Signal{Kind: "safety", Finding: "stopped"}, "Stopped"},
 	} {
-		if got := signalWords(c.s); got != c.want {
+		if got := (&writer{d: &Data{}}).signalWords(c.s); got != c.want {
 			t.Errorf("%v: %q, want %q", c.s, got, c.want)
 		}
 	}
 }
 
 func TestChecksFindTheirMeasure(t *testing.T) {
-	for id, want := range map[string]string{"dose": "dose", "pour_height_end": "pour height (end)", "froth_above_rim": "froth above the rim", "colour": "colour"} {
-		if m, got := measureOfCheck(id); got != want || (m == nil) != (id == "colour") {
+	for id, want := range map[string]string{"dose": "dose", "pour_height_end": "pour height (end)", "froth_above_rim": "froth above the rim", "colour": "colour", "chai_blend": "chai blend"} {
+		if m, got := (&writer{d: &Data{Measures: map[string]string{"chai_blend": "powder"}}}).measureOfCheck(id); got != want || (m == nil) != (id == "colour") {
 			t.Errorf("%s is %q of %v, want %q", id, got, m, want)
 		}
 	}

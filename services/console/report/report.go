@@ -1,7 +1,7 @@
 // Package report answers: how alike were the cups of a week at a site, in an
 // area or in the whole chain, and what is to be done about it? It is a client of
 // quality and authority: [Gather] asks them, [Build] turns what they said into a
-// document without asking anybody, and [Document.PDF] prints it on A4.
+// document without asking anybody, and [Document.PDF] prints it.
 package report
 
 import (

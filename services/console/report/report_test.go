@@ -9,13 +9,23 @@ import (
 	"testing"
 	"time"
 
-	"golang.org/x/text/language"
 	"pgregory.net/rapid"
 
+	"samecup.example/samecup/services/console/reading"
 	"samecup.example/samecup/services/console/report"
 )
 
 var made = time.Date(2026, 11, 23, 6, 0, 0, 0, time.UTC)
+
+func reader(t testing.TB, tag string, us bool) reading.Reader {
+	t.Helper()
+	r, ok := reading.New(tag)
+	if !ok {
+		t.Fatalf("no reader of %q", tag)
+	}
+	r.US = us
+	return r
+}
 
 func week(t testing.TB, s string) report.Week { return must(report.ParseWeek(s))(t) }
 
@@ -80,17 +90,17 @@ func TestReportsOfASeason(t *testing.T) {
 
 	for _, tc := range []struct {
 		name, scope string
-		locale      language.Tag
+		read        reading.Reader
 		has, hasNot []string
 	}{
-		{"chain", "chain", language.BritishEnglish, []string{"The whole chain", "Sites beside the whole chain", "Quillmaker Street, bar-2", "Zones: Europe/Amsterdam, Europe/London",
-			"Stop of lot HF-0412", "Shot time of", "shot time", "How to read the figures", "milk"}, []string{"NaN", "%!"}},
-		{"region", "region/harbour", language.German, []string{"Area Harbour", "Tannery Row", "by the clock of Europe/London"}, []string{"Oyster Steps", "HF-0412", "NaN", "%!"}},
-		{"site", "site/tannery-row", language.AmericanEnglish, []string{"Tannery Row", "November 16 to November 22, 2026", "Its stations, by name", "The day worth a look: Tannery Row, bar-1", "bar-1", "Check first: "}, []string{"Oyster Steps", "NaN", "%!"}},
+		{"chain", "chain", reader(t, "en-GB", false), []string{"The whole chain", "Sites beside the whole chain", "Quillmaker Street, bar-2", "Zones: Europe/Amsterdam, Europe/London",
+			"Stop of lot HF-0412", "Shot time of Flat white, cup, at Tannery Row, bar-1: mean of each day", "How to read the figures", "milk"}, []string{"NaN", "%!"}},
+		{"region", "region/harbour", reader(t, "de-DE", false), []string{"Area Harbour", "Tannery Row", "by the clock of Europe/London"}, []string{"Oyster Steps", "HF-0412", "NaN", "%!"}},
+		{"site", "site/tannery-row", reader(t, "en-US", true), []string{"Tannery Row", "November 16 to November 22, 2026", "Its stations, by name", "The day worth a look: Tannery Row, bar-1", "bar-1", "Check first: "}, []string{"Oyster Steps", "NaN", "%!"}},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			var steps []string
-			q := report.Query{Scope: must(report.ParseScope(tc.scope))(t), Week: w47, Made: made, Locale: tc.locale, Progress: func(s string) { steps = append(steps, s) }}
+			q := report.Query{Scope: must(report.ParseScope(tc.scope))(t), Week: w47, Made: made, Read: tc.read, Progress: func(s string) { steps = append(steps, s) }}
 			d := must(report.Gather(t.Context(), clients, q))(t)
 			doc := must(report.Build(d))(t)
 			got := words(doc)

@@ -225,13 +225,13 @@ func (c *centre) season() (builds int) {
 	return builds
 }
 
-// settled waits until all builds are counted and rolled up, and a case is open.
+// settled waits until all builds are counted, rolled up and watched.
 func (c *centre) settled(builds int) {
 	c.t.Helper()
 	insight, cases := pb.NewInsightServiceClient(c.cc), pb.NewCaseServiceClient(c.cc)
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
-	last, missing := "", ""
+	missing := ""
 	for end := time.Now().Add(4 * time.Minute); ; <-tick.C {
 		res, err := insight.QueryRollups(c.t.Context(), &pb.QueryRollupsRequest{Filter: &pb.RollupFilter{FirstDay: "2026-10-18", LastDay: "2026-11-23"}})
 		switch {
@@ -241,19 +241,20 @@ func (c *centre) settled(builds int) {
 			missing = fmt.Sprintf("%v of %d builds are rolled up", res, builds)
 		default:
 			list, err := cases.ListCases(c.t.Context(), &pb.ListCasesRequest{Site: "tannery-row"})
-			sites := ""
+			domains := ""
 			for _, k := range list.GetCases() {
-				sites += k.Domain + " "
+				domains += k.Domain + " "
 			}
 			switch {
 			case err != nil:
 				missing = err.Error()
-			case !strings.Contains(sites, "coffee") || !strings.Contains(sites, "safety") || sites != last:
-				missing = "cases are " + sites
+			case list.WaitingBuilds > 0:
+				missing = fmt.Sprintf("the watch has not read %d builds", list.WaitingBuilds)
+			case !strings.Contains(domains, "coffee") || !strings.Contains(domains, "safety"):
+				missing = "cases are " + domains
 			default:
 				return
 			}
-			last = sites
 		}
 		if time.Now().After(end) {
 			c.t.Fatal(missing)

@@ -6,8 +6,10 @@ import (
 	"slices"
 	"strings"
 
+	"samecup.example/samecup/internal/drink"
 	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/services/console/method"
+	"samecup.example/samecup/services/console/reading"
 )
 
 // checksTaken says what was measured and what was not.
@@ -22,18 +24,18 @@ func (b *builder) checksTaken() error {
 			continue
 		}
 		taken += k.Readings
-		m, label := measureOfCheck(k.Check)
-		unit := ""
-		if m != nil {
-			unit = m.Unit.Symbol()
-		}
-		value := func(v *float64) string {
+		m, label := b.measureOfCheck(k.Check)
+		value := func(v *float64, words func(milli float64, m *drink.Measure) string) string {
 			if v == nil {
 				return ""
 			}
-			return strings.TrimSpace(b.number(*v/1000, 2) + " " + unit)
+			unit := drink.Unit("")
+			if m != nil {
+				unit = m.Unit
+			}
+			return reading.WithUnit(words(*v, m), b.read.Symbol(unit))
 		}
-		t.Rows = append(t.Rows, []string{label, b.count(int(k.Readings)), value(k.MeanMilli), value(k.SdMilli),
+		t.Rows = append(t.Rows, []string{capital(label), b.count(int(k.Readings)), value(k.MeanMilli, b.read.Rounded), value(k.SdMilli, b.read.Spread),
 			b.of(k.OffLow, k.Readings), b.of(k.OffHigh, k.Readings)})
 	}
 	missed := int64(0)
@@ -59,6 +61,11 @@ func (b *builder) checksTaken() error {
 		b.add(gaps)
 	}
 	return nil
+}
+
+// areNow is "1 build is", "3 builds are".
+func (b *builder) areNow(n int, one string) string {
+	return b.many(n, one) + map[bool]string{true: " is", false: " are"}[n == 1]
 }
 
 // are is "1 reading was", "3 readings were".
@@ -117,7 +124,7 @@ func (b *builder) happened() error {
 			state += fmt.Sprintf("; %s not acknowledged it", b.many(int(s.OpenSites), "site")+map[bool]string{true: " has", false: " have"}[s.OpenSites == 1])
 		}
 		rows = append(rows, row{s.Stop.GetCreateTime().AsTime().Unix(), []string{b.moment(s.Stop.GetCreateTime().AsTime(), ""),
-			fmt.Sprintf("Stop of %s %s: %s", stopWord(s.Stop.GetKind()), s.Stop.GetTarget(), s.Stop.GetReason()), state}})
+			fmt.Sprintf("Stop of %s %s: %s", stopWord(s.Stop.GetKind()), b.thing(s.Stop.GetTarget()), s.Stop.GetReason()), state}})
 	}
 	slices.SortStableFunc(rows, func(x, y row) int { return cmp.Compare(x.at, y.at) })
 	for _, r := range rows {
@@ -153,7 +160,7 @@ func (b *builder) questions() error {
 			b.note("%s more are not listed: the oldest.", capital(b.count(len(b.d.Questions)-i)))
 			break
 		}
-		t.Rows = append(t.Rows, []string{b.place(q.Site, q.Station), q.Text, q.Sure, q.CaseId})
+		t.Rows = append(t.Rows, []string{b.place(q.Site, q.Station), b.question(q.Site, q.Text), q.Sure, q.CaseId})
 	}
 	b.add(t)
 	return nil
@@ -165,7 +172,7 @@ func (b *builder) otherCases() error {
 		return nil
 	}
 	b.add(Heading{Text: "The open cases and what they rest on"})
-	t := Table{Headers: []string{"Case", "What", "Most likely causes", "Latest evidence"}, Weights: []float64{1.1, 3, 2.4, 4}, Right: make([]bool, 4)}
+	t := Table{Headers: []string{"Case", "Where", "With", "Most likely causes", "Latest evidence"}, Weights: []float64{1.1, 1.7, 1.4, 2.1, 4.2}, Right: make([]bool, 5)}
 	for _, res := range b.d.Cases {
 		k := res.Case
 		var names []string
@@ -177,9 +184,9 @@ func (b *builder) otherCases() error {
 		}
 		last := ""
 		if n := len(res.Evidence); n > 0 {
-			last = res.Evidence[n-1].Text
+			last = b.evidence(res.Evidence[n-1])
 		}
-		t.Rows = append(t.Rows, []string{k.Id, b.caseWhat(res) + " " + b.places(caseSites(res)) + ".", strings.Join(names, ", "), last})
+		t.Rows = append(t.Rows, []string{k.Id, b.places(caseSites(res)), cmp.Or(k.Owner, "nobody yet"), strings.Join(names, ", "), last})
 	}
 	b.add(t)
 	return nil

@@ -4,44 +4,57 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 	"time"
-
-	"golang.org/x/text/language"
-	"golang.org/x/text/message"
-	"golang.org/x/text/number"
+	"unicode"
+	"unicode/utf8"
 
 	"samecup.example/samecup/internal/drink"
 	pb "samecup.example/samecup/proto/samecup/v1"
+	"samecup.example/samecup/services/console/reading"
 )
 
-// writer writes numbers, dates and places as the reader is used to.
+// writer writes numbers, units, dates and places with the signs of package
+// reading, which the last step of [Build] turns into those of the reader.
 type writer struct {
-	d       *Data
-	p       *message.Printer
-	monthst bool // the month comes first
+	d    *Data
+	read reading.Reader
 }
 
+// british reads a report that nobody chose a language for.
+var british, _ = reading.New("en-GB")
+
 func newWriter(d *Data) *writer {
-	region, _ := d.Locale.Region()
-	return &writer{d: d, p: message.NewPrinter(d.Locale), monthst: region == language.MustParseRegion("US")}
+	w := &writer{d: d, read: d.Read}
+	if w.read.Decimal == "" {
+		us := w.read.US
+		w.read, w.read.US = british, us
+	}
+	return w
 }
 
 // number has at most places decimals.
 func (w *writer) number(v float64, places int) string {
-	return w.p.Sprint(number.Decimal(v, number.MaxFractionDigits(places)))
-}
-
-func (w *writer) count(n int) string { return w.number(float64(n), 0) }
-
-// percent of a share from 0 to 1, with a decimal below 10 %.
-func (w *writer) percent(share float64) string {
-	places := 1
-	if share >= 0.0995 {
-		places = 0
+	whole, part, _ := strings.Cut(strconv.FormatFloat(math.Abs(v), 'f', places, 64), ".")
+	n, err := strconv.ParseInt(whole, 10, 64)
+	if err != nil {
+		return reading.Mark(strconv.FormatFloat(v, 'g', 4, 64)) // beyond any count
 	}
-	return w.number(100*share, places) + " %"
+	out := reading.Count(n)
+	if part = strings.TrimRight(part, "0"); part != "" {
+		out += reading.Mark("." + part)
+	}
+	if v < 0 && out != "0" {
+		out = "−" + out
+	}
+	return out
 }
+
+func (w *writer) count(n int) string { return reading.Count(int64(n)) }
+
+// percent of a share from 0 to 1.
+func (w *writer) percent(share float64) string { return reading.Percent(share) }
 
 // many is "1 build", "3 builds".
 func (w *writer) many(n int, one string) string {
@@ -51,28 +64,13 @@ func (w *writer) many(n int, one string) string {
 	return w.count(n) + " " + one + "s"
 }
 
-func (w *writer) date(t time.Time) string {
-	if w.monthst {
-		return t.Format("January 2, 2006")
-	}
-	return t.Format("2 January 2006")
-}
+func (w *writer) date(t time.Time) string { return reading.DateWords(t, "2 January 2006") }
 
-func (w *writer) day(t time.Time) string {
-	if w.monthst {
-		return t.Format("Mon, Jan 2")
-	}
-	return t.Format("Mon 2 Jan")
-}
+func (w *writer) day(t time.Time) string { return reading.DateWords(t, "Mon 2 Jan") }
 
 // moment is a time by the clock of a site.
 func (w *writer) moment(t time.Time, site string) string {
-	t = t.In(w.d.zone(site))
-	clock := "15:04"
-	if w.monthst {
-		clock = "3:04 PM"
-	}
-	return w.day(t) + ", " + t.Format(clock)
+	return reading.DateWords(t.In(w.d.zone(site)), "Mon 2 Jan 15:04")
 }
 
 // place is a site by its name, and the station within.
@@ -129,7 +127,8 @@ func capital(s string) string {
 	if s == "" {
 		return s
 	}
-	return strings.ToUpper(s[:1]) + s[1:]
+	r, n := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(r)) + s[n:]
 }
 
 // sentence ends words with a stop and begins them with a capital.
@@ -141,30 +140,47 @@ func sentence(s string) string {
 	return capital(s) + "."
 }
 
-// measure is how a signal's measure reads.
-func measure(code string) string {
+// thing is what people call a drink or an ingredient.
+func (w *writer) thing(id string) string {
+	if name := w.d.Names[id]; name != "" {
+		return name
+	}
+	return strings.ReplaceAll(id, "_", " ")
+}
+
+// measure is how a signal's measure, or the thing that a finding is about, reads.
+func (w *writer) measure(code string) string {
 	base, syrup, _ := strings.Cut(code, "@")
-	label := strings.ReplaceAll(base, "_", " ")
+	label := w.thing(base)
 	if m := drink.MeasureByCode(base); m != nil {
 		label = m.Label
 	}
 	if syrup != "" {
-		label += " with " + syrup
+		label += " with " + w.thing(syrup)
 	}
 	return label
 }
 
-func unit(code string) string {
+// serving is a serving as people say it: "Flat white, cup, Whole milk".
+func (w *writer) serving(id string) string {
+	parts := strings.Split(id, "/")
+	for i := range parts {
+		parts[i] = strings.ReplaceAll(w.thing(parts[i]), "-", " ")
+	}
+	return strings.Join(parts, ", ")
+}
+
+func unitOf(code string) drink.Unit {
 	base, _, _ := strings.Cut(code, "@")
 	if m := drink.MeasureByCode(base); m != nil {
-		return m.Unit.Symbol()
+		return m.Unit
 	}
 	return ""
 }
 
 // movedBy is a signal's change with its sign and unit.
 func (w *writer) movedBy(s *pb.Signal) string {
-	v := s.Moved
+	v, u := s.Moved, unitOf(s.Measure)
 	if v == 0 || math.IsNaN(v) {
 		switch s.Direction {
 		case 1:
@@ -174,11 +190,11 @@ func (w *writer) movedBy(s *pb.Signal) string {
 		}
 		return ""
 	}
-	sign := "+"
-	if v < 0 {
-		sign, v = "−", -v
+	out := w.number(w.read.Difference(v, u), w.read.Decimals(u, 2))
+	if v > 0 {
+		out = "+" + out
 	}
-	return strings.TrimSpace(sign + w.number(v, 2) + " " + unit(s.Measure))
+	return reading.WithUnit(out, w.read.Symbol(u))
 }
 
 // sureOrder ranks the words of the watch, the surest first.
@@ -187,10 +203,7 @@ var sureOrder = []string{"very sure", "fairly sure", "likely, may be chance", "m
 // weekWords are the week's number and dates.
 func (w *writer) weekWords() string {
 	m, s := w.d.Week.Monday(), w.d.Week.Sunday()
-	if w.monthst {
-		return fmt.Sprintf("Week %d of %d, %s to %s", w.d.Week.Number, w.d.Week.Year, m.Format("January 2"), w.date(s))
-	}
-	from := m.Format("2 January")
+	from := reading.DateWords(m, "2 January")
 	if m.Year() != s.Year() {
 		from = w.date(m)
 	}

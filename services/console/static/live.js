@@ -1,6 +1,9 @@
+"use strict";
+// On a narrow screen the navigation is wider than it: where one is, is shown.
+for (const here of document.querySelectorAll(".top nav [aria-current]")) here.scrollIntoView({block: "nearest", inline: "center"});
+
 // Tells an open page what was counted since it was loaded. Without script
 // nothing is lost: the page is as of when it was loaded, and loads again.
-"use strict";
 (() => {
   const bar = document.getElementById("news");
   if (!bar || !window.EventSource) return;

@@ -12,7 +12,9 @@
       clearTimeout(timer);
       timer = setTimeout(async () => {
         const mine = ++asked;
-        const q = new URLSearchParams({file, path: form.dataset.try, try: input.value});
+        const q = new URLSearchParams(page.search); // an overlay in the making is in it
+        q.set("path", form.dataset.try);
+        q.set("try", input.value);
         try {
           const res = await fetch(page.pathname + "/try?" + q);
           if (res.ok && !res.redirected && mine === asked) out.innerHTML = await res.text();

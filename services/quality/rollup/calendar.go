@@ -2,13 +2,14 @@ package rollup
 
 import (
 	"fmt"
+	"sort"
 	"time"
 )
 
 // Level is how long the periods of a roll-up are.
 type Level int
 
-// An Hour is one of UTC since 1970. A Day is a business day of the site's
+// An Hour is one of UTC since 1970, wherever the site is. A Day is a business day of the site's
 // calendar, counted from 1970-01-01, a Month the calendar month of a business
 // day, counted from January of year 0.
 const (
@@ -20,7 +21,7 @@ const (
 // MaxDayStart is the latest hour of the clock at which a business day begins.
 const MaxDayStart = 12
 
-// Calendar tells to which business day an hour belongs. The zero value is UTC
+// Calendar tells to which business day an instant belongs. The zero value is UTC
 // with days from midnight.
 type Calendar struct {
 	Zone *time.Location
@@ -63,28 +64,53 @@ func floorDiv(a, b int64) int64 {
 	return q
 }
 
-// DayOf is the business day of an hour: that of the hour's first instant. In a
-// zone of half or quarter hours a day so begins up to 45 minutes off its hour.
-func (c Calendar) DayOf(hour int64) int64 {
-	t := HourStart(hour)
-	if c.Zone != nil {
+// DayAt is the business day of an instant.
+func (c Calendar) DayAt(t time.Time) int64 {
+	if c.Zone == nil {
+		t = t.UTC()
+	} else {
 		t = t.In(c.Zone)
 	}
 	_, offset := t.Zone()
 	return floorDiv(t.Unix()+int64(offset)-int64(c.DayStart)*3600, secondsInADay)
 }
 
-// Hours are the first hour of a business day and the first of the next.
+// DayOf is the business day in which an hour begins.
+func (c Calendar) DayOf(hour int64) int64 { return c.DayAt(HourStart(hour)) }
+
+// Begin is the first instant of a business day, or of the next one that is not
+// left out where a zone changed sides of the date line. Offsets from UTC lie
+// within -12 and +14 hours.
+func (c Calendar) Begin(day int64) time.Time {
+	earliest := day*secondsInADay + int64(c.DayStart-15)*3600
+	n := sort.Search(28*3600, func(n int) bool { return c.DayAt(time.Unix(earliest+int64(n), 0)) >= day })
+	return time.Unix(earliest+int64(n), 0).UTC()
+}
+
+// Cut is the hour within which a business day begins, as it does in a zone of
+// half or quarter hours; ok is false where the day begins with an hour.
+func (c Calendar) Cut(day int64) (hour int64, ok bool) {
+	begin := c.Begin(day)
+	hour = HourOf(begin)
+	return hour, !HourStart(hour).Equal(begin)
+}
+
+// Hours are the first hour that begins in a business day or a later one, and the
+// first that does so in the next.
 func (c Calendar) Hours(day int64) (from, to int64) { return c.firstHour(day), c.firstHour(day + 1) }
 
-// firstHour is the first hour that belongs to a day or a later one. Offsets
-// from UTC lie within -12 and +14 hours.
 func (c Calendar) firstHour(day int64) int64 {
-	h := day*24 + int64(c.DayStart) - 15
-	for c.DayOf(h) < day {
-		h++
+	hour, cut := c.Cut(day)
+	if cut {
+		hour++
 	}
-	return h
+	return hour
+}
+
+// Around are the hours that lie in the business days from first to last, whole
+// or in part: from the first to before the last one.
+func (c Calendar) Around(first, last int64) (from, to int64) {
+	return HourOf(c.Begin(first)), c.firstHour(last + 1)
 }
 
 // MonthOf is the month of a business day.

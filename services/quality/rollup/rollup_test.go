@@ -94,11 +94,16 @@ func FuzzMergeDetail(f *testing.F) {
 	})
 }
 
-// Each hour lies in exactly one business day, and that day's hours are those
-// that say so, through changes of the clocks.
-func TestHoursOfADayAreThoseThatBelongToIt(t *testing.T) {
-	for _, zone := range []string{"", "Europe/London", "America/Chicago", "Asia/Kolkata", "Pacific/Auckland", "Pacific/Kiritimati"} {
-		for _, start := range []int{0, 4, MaxDayStart} {
+// halfHours are zones whose days begin within an hour of UTC, for at least a part
+// of the year. Lord Howe's clocks change by half an hour (IANA time zone data base).
+var halfHours = []string{"Australia/Adelaide", "Australia/Lord_Howe", "Asia/Kolkata", "Asia/Kathmandu", "Pacific/Chatham", "America/St_Johns"}
+
+// The days follow on one another without a gap, each begins when the clock at the
+// site says so, and the hours of a day are those that begin in it, through changes
+// of the clocks.
+func TestDaysBeginByTheClockOfTheSite(t *testing.T) {
+	for _, zone := range append([]string{"", "Europe/London", "America/Chicago", "Pacific/Auckland", "Pacific/Kiritimati"}, halfHours...) {
+		for _, start := range []int{0, 2, 4, MaxDayStart} {
 			cal, err := NewCalendar(zone, start)
 			if err != nil {
 				t.Fatal(err)
@@ -106,6 +111,21 @@ func TestHoursOfADayAreThoseThatBelongToIt(t *testing.T) {
 			first := DayNumber(time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC))
 			next, _ := cal.Hours(first)
 			for day := first; day < first+280; day++ {
+				begin, end := cal.Begin(day), cal.Begin(day+1)
+				if cal.DayAt(begin) != day || cal.DayAt(begin.Add(-time.Millisecond)) != day-1 || cal.DayAt(end.Add(-time.Millisecond)) != day {
+					t.Fatalf("%q from %d: day %d begins at %s and ends at %s, and neighbours do not agree", zone, start, day, begin, end)
+				}
+				if d := end.Sub(begin); d < 23*time.Hour || d > 25*time.Hour {
+					t.Fatalf("%q from %d: day %d lasts %s", zone, start, day, d)
+				}
+				// The clock says the hour at which days begin, but where it was put
+				// forward past it or back behind it just then.
+				wall := begin.In(cal.Zone)
+				_, offset := wall.Zone()
+				_, before := begin.Add(-time.Minute).In(cal.Zone).Zone()
+				if (wall.Hour() != start || wall.Minute() != 0) && offset == before {
+					t.Fatalf("%q from %d: day %d begins at %s", zone, start, day, wall)
+				}
 				from, to := cal.Hours(day)
 				if from != next || to-from < 23 || to-from > 25 {
 					t.Fatalf("%q from %d: day %d has hours %d to %d, the day before ended at %d", zone, start, day, from, to, next)
@@ -114,6 +134,9 @@ func TestHoursOfADayAreThoseThatBelongToIt(t *testing.T) {
 					if cal.DayOf(h) != day {
 						t.Fatalf("%q from %d: hour %d is of day %d, not %d", zone, start, h, cal.DayOf(h), day)
 					}
+				}
+				if hour, cut := cal.Cut(day); cut != (begin.Minute() != 0) || cut && (hour != from-1 || cal.DayOf(hour) != day-1) || !cut && hour != from {
+					t.Fatalf("%q from %d: day %d begins at %s, within hour %d: %v", zone, start, day, begin, hour, cut)
 				}
 				next = to
 			}

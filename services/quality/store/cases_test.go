@@ -9,7 +9,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 )
 
-func openCases(t *testing.T) *SQLite {
+func openCases(t *testing.T) *SQL {
 	t.Helper()
 	s, err := OpenSQLite(t.Context(), filepath.Join(t.TempDir(), "q.db"))
 	if err != nil {

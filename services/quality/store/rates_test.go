@@ -84,4 +84,4 @@ func TestCountBuildsOfOneHour(t *testing.T) {
 	}
 }
 
-var _ store.Rollups = (*store.SQLite)(nil)
+var _ store.Rollups = (*store.SQL)(nil)

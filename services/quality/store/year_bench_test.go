@@ -106,7 +106,7 @@ func (w *yearWriter) put(c cell, builds, readings int) {
 	w.details++
 }
 
-func makeYear(b *testing.B) *SQLite {
+func makeYear(b *testing.B) *SQL {
 	b.Helper()
 	path := filepath.Join(b.TempDir(), "quality.db")
 	s, err := OpenSQLite(b.Context(), path)

@@ -117,7 +117,8 @@
       // The answer's URL has lost the fragment that a redirect may carry.
       const to = new URL(got.answer.url);
       if (got.answer.ok && to.pathname + to.search !== location.pathname + location.search) {
-        return leave(action.endsWith("/finish") ? to.href + "#verdict" : to.href);
+        const at = /\/(finish|show)$/.test(action) ? "#verdict" : /^\/taste\/[^/]+$/.test(action) ? "#tasted" : "";
+        return leave(to.href + (to.pathname === "/" ? at : ""));
       }
       if (action === "/language") return location.reload();
       if (got.answer.ok) form.reset();

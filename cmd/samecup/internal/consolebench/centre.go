@@ -226,7 +226,7 @@ func (c *centre) logBuilds(ctx context.Context) (err error) {
 	return nil
 }
 
-func (c *centre) logStation(ctx context.Context, db *store.SQLite, set *verdict.Set, site, station string) error {
+func (c *centre) logStation(ctx context.Context, db *store.SQL, set *verdict.Set, site, station string) error {
 	bar, err := sim.NewBar(sim.Config{Seed: 7, Site: site, Station: station, FaultRate: 0.05})
 	if err == nil {
 		err = bar.Use(1, c.book.Servings())
@@ -335,7 +335,7 @@ func (l *stationLog) save(tx store.Tx) error {
 }
 
 func (c *centre) openQuality(ctx context.Context) (*quality.Service, error) {
-	return quality.Open(ctx, quality.Config{Dir: filepath.Dir(c.qualityDB()), Now: c.clock, NATS: c.nc, KeyLists: c.auth.KeyLists(), Sites: c.auth.Sites})
+	return quality.Open(ctx, quality.Config{Dir: filepath.Dir(c.qualityDB()), Now: c.clock, NATS: c.nc, KeyLists: c.auth.KeyLists(), Sites: c.auth.Sites, UndoWait: -1})
 }
 
 // watchBuilds has quality roll the builds up and open its cases.

@@ -27,8 +27,8 @@ const stopGrace = 2 * time.Second
 
 // chain is everything that runs: the bus, the centre and the stations.
 type chain struct {
-	dir string
-	log *zap.Logger
+	dir, database string
+	log           *zap.Logger
 
 	server  *bus.Server
 	busURL  string
@@ -80,7 +80,7 @@ func (s *served) close() {
 func openChain(ctx context.Context, opts Options) (c *chain, err error) {
 	// The parts outlive the caller's context, so that they stop in order.
 	runCtx, stop := context.WithCancel(context.WithoutCancel(ctx))
-	c = &chain{dir: opts.Dir, log: opts.Log, stop: stop, failed: make(chan error, 1)}
+	c = &chain{dir: opts.Dir, database: opts.Database, log: opts.Log, stop: stop, failed: make(chan error, 1)}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, c.close())
@@ -152,7 +152,7 @@ func (c *chain) startCentre(ctx, runCtx context.Context, listen string) error {
 		return err
 	}
 	c.book, err = authority.Open(ctx, authority.Config{
-		Dir: filepath.Join(c.dir, "authority"), Log: c.log.Named("authority"), Now: time.Now, NATS: nc, BusURL: c.busURL,
+		Dir: filepath.Join(c.dir, "authority"), Database: c.database, Log: c.log.Named("authority"), Now: time.Now, NATS: nc, BusURL: c.busURL,
 	})
 	if err != nil {
 		return fmt.Errorf("authority: %w", err)
@@ -161,7 +161,7 @@ func (c *chain) startCentre(ctx, runCtx context.Context, listen string) error {
 		return err
 	}
 	c.intake, err = quality.Open(ctx, quality.Config{
-		Dir: filepath.Join(c.dir, "quality"), Log: c.log.Named("quality"), Now: time.Now, NATS: nc,
+		Dir: filepath.Join(c.dir, "quality"), Database: c.database, Log: c.log.Named("quality"), Now: time.Now, NATS: nc,
 		KeyLists: c.book.KeyLists(), Sites: c.book.Sites,
 	})
 	if err != nil {

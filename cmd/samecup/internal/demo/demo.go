@@ -26,6 +26,9 @@ type Options struct {
 	Program string
 	// Dir holds all data; the next start continues from it.
 	Dir string
+	// Database is the address of a PostgreSQL database for the centre's tables;
+	// empty means files in Dir.
+	Database string
 	// Seed of the simulated baristas.
 	Seed uint64
 	// Listen is the centre's address on this machine; port 0 takes a free one.

@@ -60,13 +60,17 @@ type counter struct {
 
 // chain is everything that runs.
 type chain struct {
-	clock       *clock
-	tally       *tally
-	log         *zap.Logger
-	dir         string
-	busConfig   bus.ServerConfig
-	srv         *bus.Server
-	address     string
+	clock     *clock
+	tally     *tally
+	log       *zap.Logger
+	dir       string
+	busConfig bus.ServerConfig
+	srv       *bus.Server
+	address   string
+	// pages is where the console answers; empty for none.
+	pages string
+	// tokens of the people hired, by id.
+	tokens      map[string]string
 	counters    []*counter
 	absences    int
 	busAbsences int
@@ -78,7 +82,7 @@ type watch func(context.Context, *chain, *authority.Service) (authority.RateSour
 
 // openChain starts bus and authority; its rollouts are watched by w.
 func openChain(ctx context.Context, o Options, w watch) (c *chain, err error) {
-	c = &chain{clock: &clock{at: beginning}, tally: &tally{}, log: o.Log, dir: o.Dir,
+	c = &chain{clock: &clock{at: beginning}, tally: &tally{}, tokens: map[string]string{}, log: o.Log, dir: o.Dir,
 		busConfig: bus.ServerConfig{StoreDir: filepath.Join(o.Dir, "bus"), Port: -1, Log: o.Log.Named("bus")}}
 	defer func() {
 		if err != nil {
@@ -121,7 +125,19 @@ func openChain(ctx context.Context, o Options, w watch) (c *chain, err error) {
 	c.address = lis.Addr().String()
 	srv := rpc.NewServer(o.Log.Named("rpc"), rpc.Options{Authorise: svc.Authorise})
 	svc.Register(srv)
+	if o.Console != "" {
+		q, err := c.count(ctx, svc)
+		if err != nil {
+			return nil, err
+		}
+		q.Register(srv)
+	}
 	c.background(ctx, svc.Run, func(ctx context.Context) error { return ignoreClosed(rpc.Serve(ctx, srv, lis, o.Log)) })
+	if o.Console != "" {
+		if err := c.openPages(ctx, o); err != nil {
+			return nil, err
+		}
+	}
 	return c, nil
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
 
 	"github.com/google/uuid"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
@@ -41,6 +42,7 @@ func (c *chain) hire(ctx context.Context, by *desk, id, name string, roles ...st
 	if err != nil {
 		return nil, fmt.Errorf("add %s: %w", id, err)
 	}
+	c.tokens[id] = res.Token
 	return c.desk(res.Token)
 }
 
@@ -130,4 +132,24 @@ func (s *season) wantState(ctx context.Context, name string, want pb.RolloutStat
 		return false, errors.New(r.State.String() + ", " + r.Report.GetAdvice().String() + ": " + r.Report.GetText())
 	})
 	return r, err
+}
+
+// lookOn lets time pass in steps, each until the test of a rollout has looked,
+// and counts the looks that its course holds by then.
+func (s *season) lookOn(ctx context.Context, name string, until time.Time, step time.Duration) (looks int, err error) {
+	for at := s.clock.now(); at.Before(until); {
+		if at = at.Add(step); at.After(until) {
+			at = until
+		}
+		s.clock.to(at)
+		if err := eventually(ctx, "the test looks at the rates of "+at.Format(time.RFC3339), func() (bool, error) {
+			got, err := s.flo.rollouts.GetRollout(ctx, &pb.GetRolloutRequest{Name: name})
+			course := got.GetRollout().GetCourse()
+			looks = len(course)
+			return looks > 0 && !course[looks-1].LookTime.AsTime().Before(at), err
+		}); err != nil {
+			return 0, err
+		}
+	}
+	return looks, nil
 }

@@ -2,6 +2,7 @@ package launch
 
 import (
 	"context"
+	"encoding/json"
 	"slices"
 	"strings"
 	"testing"
@@ -24,6 +25,9 @@ func TestASeasonIsLaunchedToFortySites(t *testing.T) {
 	}
 	if res.Absences < 40 || res.BusAbsences < 2 {
 		t.Errorf("stations were off %d times, the bus %d times", res.Absences, res.BusAbsences)
+	}
+	if raw, err := json.Marshal(res); err != nil || !strings.Contains(string(raw), `"equal":40`) {
+		t.Errorf("as JSON: %s, %v", raw, err)
 	}
 	if want := []string{"OWN_CHANGE", "CAUTION_UNACKNOWLEDGED", "ROLLOUT_HALTED", "LIFT_NEEDS_SECOND"}; !slices.Equal(res.Refusals, want) {
 		t.Errorf("refusals %q, want %q", res.Refusals, want)

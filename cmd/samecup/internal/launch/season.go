@@ -111,6 +111,9 @@ func (s *season) open(ctx context.Context) error {
 	s.step()
 	s.say("   Harbour & Finch has %d sites in London, New York and Sydney, with a station each. All follow the summer book, edition 1.\n"+
 		"   Ada writes recipes, Ben and she approve them, Fay answers for food safety, Flo for the fleet.", len(s.counters))
+	if s.pages != "" {
+		s.say("   Look on at http://%s/, signed in as Flo with the token %s. The centre answers at %s.", s.pages, s.tokens["flo"], s.address)
+	}
 	return s.agree(ctx)
 }
 
@@ -275,13 +278,17 @@ func (s *season) mend(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	s.clock.to(time.Date(2026, 10, 24, 12, 0, 0, 0, time.UTC))
+	s.clock.to(time.Date(2026, 10, 22, 9, 5, 0, 0, time.UTC)) // both sites have opened
+	looks, err := s.lookOn(ctx, made.Rollout.Name, time.Date(2026, 10, 24, 12, 0, 0, 0, time.UTC), 6*time.Hour)
+	if err != nil {
+		return err
+	}
 	if err := s.agree(ctx); err != nil {
 		return err
 	}
 	if s.rollout, err = s.wantState(ctx, made.Rollout.Name, pb.RolloutState_ROLLOUT_STATE_RUNNING, pb.WaveAdvice_WAVE_ADVICE_GO_ON); err != nil {
 		return err
 	}
-	s.say("   Ada drafts it again with a pour from 55 mm, Ben and Fay approve it, and edition %d goes to the same two sites.\n   Two days on the test says: %q.", s.rollout.Edition, brief(s.rollout.Report.Text))
+	s.say("   Ada drafts it again with a pour from 55 mm, Ben and Fay approve it, and edition %d goes to the same two sites.\n   Two days and %d looks on the test says: %q.", s.rollout.Edition, looks, brief(s.rollout.Report.Text))
 	return nil
 }

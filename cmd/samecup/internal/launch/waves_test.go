@@ -12,12 +12,10 @@ import (
 
 	"go.uber.org/zap"
 
-	"samecup.example/samecup/internal/bus"
 	"samecup.example/samecup/internal/drink"
 	"samecup.example/samecup/internal/rpc"
 	pb "samecup.example/samecup/proto/samecup/v1"
 	"samecup.example/samecup/services/authority"
-	"samecup.example/samecup/services/quality"
 	"samecup.example/samecup/station"
 	"samecup.example/samecup/testdata"
 )
@@ -25,24 +23,17 @@ import (
 // byQuality watches the waves by a quality service on the same bus, asked over
 // gRPC as one in a process of its own is.
 func byQuality(ctx context.Context, c *chain, svc *authority.Service) (authority.RateSource, error) {
-	nc, err := bus.Connect(ctx, c.srv.URL(), "quality", zap.NewNop(), soon()...)
+	q, err := c.count(ctx, svc)
 	if err != nil {
 		return nil, err
 	}
-	c.undo = append(c.undo, func() error { nc.Close(); return nil })
-	q, err := quality.Open(ctx, quality.Config{Dir: filepath.Join(c.dir, "quality"), Now: c.clock.now, NATS: nc,
-		KeyLists: svc.KeyLists(), Sites: svc.Sites})
-	if err != nil {
-		return nil, err
-	}
-	c.undo = append(c.undo, q.Close)
 	lis, err := rpc.ListenLoopback("127.0.0.1:0")
 	if err != nil {
 		return nil, err
 	}
 	srv := rpc.NewServer(zap.NewNop(), rpc.Options{Authorise: rpc.LoopbackOnly})
 	q.Register(srv)
-	c.background(ctx, q.Run, func(ctx context.Context) error { return ignoreClosed(rpc.Serve(ctx, srv, lis, zap.NewNop())) })
+	c.background(ctx, func(ctx context.Context) error { return ignoreClosed(rpc.Serve(ctx, srv, lis, zap.NewNop())) })
 	cc, err := rpc.Dial(lis.Addr().String())
 	if err != nil {
 		return nil, errors.Join(err, lis.Close())

@@ -59,6 +59,9 @@ type Options struct {
 	// prints "station SITE/STATION on ADDRESS" once it listens, and after that
 	// "page on URL" if it serves the page.
 	Command func(dir, busURL string) *exec.Cmd
+	// Binary is the file of the program that Command starts, so that the report
+	// can say what was measured; not said if empty.
+	Binary string
 	// Page says that the process serves the page, which is measured as well.
 	Page bool
 	// Dir is where the data go; a temporary directory if empty.
@@ -122,6 +125,14 @@ func Measure(ctx context.Context, o Options) (_ []Row, err error) {
 		}
 		defer func() { err = errors.Join(err, os.RemoveAll(o.Dir)) }()
 	}
+	var rows []Row
+	if o.Binary != "" {
+		row, err := programRow(o.Binary)
+		if err != nil {
+			return nil, err
+		}
+		rows = append(rows, row)
+	}
 	fmt.Fprintf(o.Progress, "  preparing a book of %d drinks and %d builds …\n", o.Drinks, o.Waiting)
 	p, err := prepare(ctx, o)
 	if err != nil {
@@ -168,11 +179,12 @@ func Measure(ctx context.Context, o Options) (_ []Row, err error) {
 			continue
 		}
 		defer a.kill()
-		rows, err := drain(ctx, o, p, a, port)
+		drained, err := drain(ctx, o, p, a, port)
 		if err != nil {
 			return nil, err
 		}
-		return append(firstRows(o, answers, pages, rss, anon, pageBytes), rows...), nil
+		rows = append(rows, firstRows(o, answers, pages, rss, anon, pageBytes)...)
+		return append(rows, drained...), nil
 	}
 	return nil, errors.New("unreachable: there is at least one start")
 }

@@ -9,6 +9,7 @@ import (
 	"os/exec"
 	"strings"
 	"testing"
+	"time"
 
 	"go.uber.org/zap"
 
@@ -79,6 +80,16 @@ func TestMeasure(t *testing.T) {
 func TestMeasureRefusesInWords(t *testing.T) {
 	if _, err := Measure(t.Context(), Options{Drinks: 5000}); err == nil || !strings.Contains(err.Error(), "allowed are 1 to 1000 drinks") {
 		t.Errorf("%v", err)
+	}
+}
+
+func TestInTheBenchsZoneItIsLate(t *testing.T) {
+	for hour := range 24 {
+		now := time.Date(2026, 11, 2, hour, 59, 0, 0, time.UTC)
+		zone, err := time.LoadLocation(lateZone(now))
+		if err != nil || now.In(zone).Hour() != 22 {
+			t.Errorf("at %s: %s, %v", now, lateZone(now), err)
+		}
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"fmt"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -155,5 +156,37 @@ func documents(t *testing.T, s store.Store) {
 	}
 	if d := cmp.Diff([]store.Document{doc("a.two", 2), doc("a.one", 4)}, got); d != "" {
 		t.Errorf("(-want +got):\n%s", d)
+	}
+}
+
+func course(t *testing.T, s store.Store) {
+	point := func(minute int) store.WavePoint {
+		return store.WavePoint{At: now.Add(time.Duration(minute) * time.Minute), OpenWaves: 1, Advice: "CANNOT_TELL_YET", Builds: uint64(minute), Deviations: 2,
+			LowerBound: -2.25, UpperBound: 2.89, OwnPast: store.WaveComparison{Builds: 900, Deviations: 18, LogLikelihoodRatio: -0.5, Advice: "GO_ON"},
+			OtherSites: store.WaveComparison{Builds: 70, Deviations: 1, LogLikelihoodRatio: 0.25, Advice: "CANNOT_TELL_YET"}}
+	}
+	save := func(edition uint64, p store.WavePoint, dropped ...time.Time) {
+		t.Helper()
+		if err := s.SaveWavePoint(t.Context(), edition, p, dropped); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, minute := range []int{5, 1, 9} {
+		save(2, point(minute))
+	}
+	save(3, point(1))
+	save(2, point(12), point(5).At)
+	changed := point(12)
+	changed.OpenWaves = 2
+	save(2, changed)
+	got, err := s.Course(t.Context(), 2)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := cmp.Diff([]store.WavePoint{point(1), point(9), changed}, got); d != "" {
+		t.Errorf("(-want +got):\n%s", d)
+	}
+	if got, err := s.Course(t.Context(), 7); err != nil || len(got) != 0 {
+		t.Errorf("the course of no rollout: %v, %v", got, err)
 	}
 }

@@ -36,6 +36,7 @@ func RunSuite(t *testing.T, open Open) {
 		{"a source comes back by its digest", blobs},
 		{"the last snapshot stands", snapshots},
 		{"the last document of a subject stands", documents},
+		{"the course of a test comes back without what was thinned out", course},
 		{"a site is replaced, not doubled", sites},
 		{"a code is good once, in time", enrolment},
 		{"of many callers one spends a code", spendRace},
