@@ -42,7 +42,7 @@ type sources struct {
 	files map[string][]byte
 	whole bool
 	// loaded is the book of the files and what its check finds, worked out when
-	// first asked for and then shared: it is not to be changed.
+	// first asked for and then shared: it is not to be changed. Nil without files.
 	loaded func() (*drink.Book, drink.Problems)
 }
 
