@@ -159,6 +159,29 @@ func (p *tab) holds(what, js string) {
 	}
 }
 
+// enterUntil presses Enter in a field until something is there. A press is lost
+// where the page is renewed between the focus and the key.
+func (p *tab) enterUntil(id, selector string) {
+	p.t.Helper()
+	ctx, cancel := context.WithTimeout(p.ctx, patience)
+	defer cancel()
+	for {
+		_, err := chromedp.Run(ctx, chromedp.Evaluate[bool](fmt.Sprintf(`(document.getElementById(%q).focus(), true)`, id)))
+		if err == nil {
+			_, err = chromedp.Run(ctx, chromedp.KeyEvent("\r"))
+		}
+		look, done := context.WithTimeout(ctx, patience/12)
+		_, seen := chromedp.Run(look, chromedp.WaitVisible(chromedp.CSS(selector)))
+		done()
+		if seen == nil {
+			return
+		}
+		if ctx.Err() != nil {
+			p.t.Fatalf("Enter in %s never led to %s: %v, %v", id, selector, err, seen)
+		}
+	}
+}
+
 // says waits until the page says all of these.
 func (p *tab) says(all ...string) {
 	p.t.Helper()

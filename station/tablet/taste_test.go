@@ -260,7 +260,7 @@ func TestTastingInTheBrowser(t *testing.T) {
 			run(p, chromedp.KeyEvent(" "))
 			p.holds("a word is ticked by keyboard", `document.getElementById("word-sour").checked`)
 			// Enter there says no score.
-			run(p, chromedp.KeyEvent("\r"))
+			p.enterUntil("word-sour", "#said .grave")
 			p.see("#said .grave")
 			if n := len(s.day().Tastings); n != 0 || !eval[bool](p, `document.getElementById("word-sour").checked`) {
 				t.Errorf("the Enter key on a word entered a score, or took the word away")

@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"time"
 )
 
 // env names, in the process with mounts of its own, the test that it is for.
@@ -29,8 +30,12 @@ func Fill(tb testing.TB, dir string) (free func()) {
 		tb.Fatal(err)
 	}
 	block := make([]byte, step)
+	size := 0
 	for n := step; n > 0 && err == nil; {
-		if _, err = f.Write(block[:n]); isFull(err) {
+		var wrote int
+		wrote, err = f.Write(block[:n])
+		size += wrote
+		if isFull(err) {
 			n, err = n/2, nil
 		}
 	}
@@ -41,6 +46,19 @@ func Fill(tb testing.TB, dir string) (free func()) {
 		tb.Helper()
 		if err := os.Remove(path); err != nil {
 			tb.Fatal(err)
+		}
+		// The system may give the room back a moment later.
+		for end := time.Now().Add(10 * time.Second); ; {
+			err := os.WriteFile(path, make([]byte, size/2), 0o600)
+			if err := os.Remove(path); err != nil {
+				tb.Fatal(err)
+			}
+			if err == nil {
+				return
+			}
+			if !isFull(err) || time.Now().After(end) {
+				tb.Fatalf("the room is not given back: %v", err)
+			}
 		}
 	}
 }
