@@ -152,9 +152,10 @@ func (d *differ) effects() {
 			}
 		}
 	}
+	before, after := NewDeriver(d.old), NewDeriver(d.new)
 	for _, p := range d.pairs {
-		was, errOld := d.old.Facts(p.old)
-		is, errNew := d.new.Facts(p.new)
+		was, errOld := before.Facts(p.old)
+		is, errNew := after.Facts(p.new)
 		var facts []Effect
 		switch {
 		case errOld == nil && errNew == nil:
