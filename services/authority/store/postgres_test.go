@@ -13,6 +13,8 @@ import (
 
 func TestMain(m *testing.M) { os.Exit(pgtest.Run(m)) }
 
+func TestEachEngineHasEachMigration(t *testing.T) { pgtest.SameMigrations(t, "migrations") }
+
 func TestPostgreSQL(t *testing.T) {
 	storetest.RunSuite(t, func(t *testing.T) store.Store { return openPostgres(t, pgtest.URL(t)) })
 }

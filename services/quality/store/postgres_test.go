@@ -15,6 +15,8 @@ import (
 
 func TestMain(m *testing.M) { os.Exit(pgtest.Run(m)) }
 
+func TestEachEngineHasEachMigration(t *testing.T) { pgtest.SameMigrations(t, "migrations") }
+
 func openPostgres(t *testing.T, address string) *store.SQL {
 	t.Helper()
 	s, err := store.Open(t.Context(), address, "")
