@@ -92,6 +92,8 @@ var plainSigns = strings.NewReplacer(DecimalSign, ".", GroupSign, "", TimeBegins
 
 // Words turns the signs in a text into the reader's.
 func (r Reader) Words(s string) string {
+	// What is left of a sign taken out of broken text could make another.
+	s = strings.ToValidUTF8(s, "\uFFFD")
 	if r.MonthFirst && strings.Contains(s, TimeBegins) {
 		var b strings.Builder
 		for {
